@@ -1,0 +1,9 @@
+package main
+
+import (
+	"fmt"
+
+	"gocv.io/x/gocv"
+)
+
+func main() { fmt.Println(gocv.OpenCVVersion()) }

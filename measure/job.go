@@ -1,0 +1,67 @@
+package measure
+
+// Settings are the choices that decide how a scan is read. They are written
+// into the result, so that a measurement says how it was made. The zero value
+// means "decide from the picture" throughout.
+type Settings struct {
+	MMPerPx float64 `json:"mm_per_px,omitempty"` // scale given by hand; 0: not given
+	Wood    Wood    `json:"wood,omitempty"`      // given for every core; "": sheet, else auto
+	BarkEnd End     `json:"bark_end,omitempty"`  // given for every core; "": auto
+	Season  Season  `json:"season"`              // growing season limits, for years
+}
+
+// Season holds the limits of the growing season used to tell whether the
+// outermost ring was complete when the core was taken. Months are 1 to 12;
+// growth begins with the first day of From and has ended after the last day
+// of To.
+type Season struct {
+	NorthFrom int `json:"north_from"`
+	NorthTo   int `json:"north_to"`
+	SouthFrom int `json:"south_from"`
+	SouthTo   int `json:"south_to"`
+}
+
+// Field is what is known of a core from the field: a row of the core sheet.
+// Empty strings and nil mean not stated.
+type Field struct {
+	Line       int               `json:"line"` // of the sheet, for messages
+	Scan       string            `json:"scan"`
+	Position   int               `json:"position"`
+	Core       string            `json:"core,omitempty"`
+	Part       int               `json:"part,omitempty"`
+	Tree       string            `json:"tree,omitempty"`
+	Site       string            `json:"site,omitempty"`
+	Species    string            `json:"species,omitempty"`
+	Status     string            `json:"status,omitempty"`     // living, dead, timber
+	Sampled    string            `json:"sampled,omitempty"`    // ISO date
+	OuterRing  string            `json:"outer_ring,omitempty"` // complete, incomplete, unknown
+	Hemisphere string            `json:"hemisphere,omitempty"` // N, S
+	Bark       *bool             `json:"bark,omitempty"`
+	Pith       *bool             `json:"pith,omitempty"`
+	BorerMM    *float64          `json:"borer_mm,omitempty"`
+	OuterYear  *int              `json:"outer_year,omitempty"`
+	Note       string            `json:"note,omitempty"`
+	Other      map[string]string `json:"other,omitempty"` // unknown columns, kept
+}
+
+// Job is what the worker is asked to do with one scan, as one JSON object on
+// its standard input.
+type Job struct {
+	Scan     string   `json:"scan"` // path of the image file
+	Settings Settings `json:"settings"`
+	Fields   []Field  `json:"fields,omitempty"`  // the sheet's rows for this scan, if any
+	Overlay  string   `json:"overlay,omitempty"` // write the overlay PNG to this path
+	Strips   string   `json:"strips,omitempty"`  // write full-resolution strips into this folder
+	Version  string   `json:"version"`
+}
+
+// Message is one line (JSON) of the worker's standard output: progress while
+// it works, and at the end either a measurement or an error for the user.
+type Message struct {
+	Stage       string       `json:"stage,omitempty"`
+	Done        int          `json:"done,omitempty"`
+	Of          int          `json:"of,omitempty"`
+	Measurement *Measurement `json:"measurement,omitempty"`
+	Files       []string     `json:"files,omitempty"` // pictures written
+	Error       string       `json:"error,omitempty"`
+}
