@@ -1,0 +1,58 @@
+// Package raster holds a decoded scan as plain slices, so that what looks at
+// pixels can be written and tested without the image library.
+package raster
+
+import "pithward/measure"
+
+// Pixels is a decoded scan as displayed: rows top to bottom, pixels
+// interleaved, channels 1 (gray) or 3 (blue, green, red). Exactly one of U8
+// and U16 is set; it has Width*Height*Channels values. The slice may belong to
+// the image library: it is valid only as long as its owner, and is never
+// written to.
+type Pixels struct {
+	Width, Height, Channels int
+	U8                      []uint8
+	U16                     []uint16
+}
+
+// Depth returns the bits per sample, 8 or 16.
+func (p Pixels) Depth() int {
+	if p.U16 != nil {
+		return 16
+	}
+	return 8
+}
+
+// At returns channel c of the pixel at column x, row y, scaled to 0..255.
+// The pixel must lie inside the scan.
+func (p Pixels) At(x, y, c int) float32 {
+	i := (y*p.Width+x)*p.Channels + c
+	if p.U16 != nil {
+		return float32(p.U16[i]) * (255.0 / 65535.0)
+	}
+	return float32(p.U8[i])
+}
+
+// Core is the place of one increment core on the scan, found but not yet read.
+type Core struct {
+	// OutlinePx is the closed outline of the wood and bark, without repeating
+	// the first point.
+	OutlinePx []measure.Point
+	// AxisPx is the smoothed midline from the left (or upper) end of the
+	// visible core to the right (or lower) end, at least two points.
+	AxisPx []measure.Point
+	// BreadthPx is the core's breadth across the axis, the median along it.
+	BreadthPx float64
+	// Upright tells that the core stands: its axis runs from top to bottom.
+	Upright bool
+	// Gaps are openings across the whole breadth, as lengths in px along AxisPx.
+	Gaps []GapPx
+	// Warnings are for the user, in plain words.
+	Warnings []string
+}
+
+// GapPx is an opening between two pieces of a core, along its axis.
+type GapPx struct {
+	FromPx, ToPx float64
+	Kind         string // measure.Crack, measure.Break or measure.Lost
+}
