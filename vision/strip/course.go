@@ -1,0 +1,451 @@
+package strip
+
+import "math"
+
+// Course is how the layers run across a strip: the layer that crosses the
+// axis at column u passes at v through column u + Shift(u, v). It is known at
+// knots a fixed number of columns apart.
+//
+// The slope and bend of the layers are those under which the bands of the
+// strip agree best (semblance, Taner & Koehler 1969, as used for dipping
+// layers in seismic sections), smooth along the core; each band's remaining
+// deviation is then followed on its own.
+type Course struct {
+	Every    int       // columns between knots
+	Slope    []float64 // du/dv at the axis
+	Bend     []float64 // second-order term: shift = Slope v + Bend v^2
+	Agree    []float64 // semblance of the best course, 0..1
+	residual [][]float64
+	bandV    []float64
+}
+
+const (
+	bands      = 14
+	steepest   = 0.72 // tan 36 degrees; layers turn up to 30 against the core
+	slopeSteps = 49
+)
+
+// bendSteps are the shifts at the strip's edge, as parts of its half breadth,
+// that are tried for the layers' bend: arcs of radius down to the breadth.
+var bendSteps = []float64{-0.30, -0.18, -0.10, -0.05, -0.02, 0, 0.02, 0.05, 0.10, 0.18, 0.30}
+
+// Follow finds the course of the layers. pxPerMM is the scale, or a guess of
+// it: it sets over what length the bands are compared.
+func Follow(s *Strip, pxPerMM float64) *Course {
+	thin := int(math.Max(1, math.Round(pxPerMM/24))) // samples of about 0.04 mm suffice
+	p := bandProfiles(s, thin, pxPerMM/float64(thin))
+	c := &Course{Every: 8 * thin, bandV: p.v}
+	g := searchGrid(p, 8, int(math.Round(1.0*pxPerMM/float64(thin))))
+	g.trace(c)
+	c.followBands(p, thin, pxPerMM)
+	return c
+}
+
+// Shift returns how far the layer that crosses the axis at column u is
+// displaced along the axis at v.
+func (c *Course) Shift(u, v float64) float64 {
+	k, f := c.knot(u)
+	a := c.shiftAt(k, v)
+	return a + f*(c.shiftAt(k+1, v)-a)
+}
+
+// SlopeAt returns du/dv of the layer that crosses the axis at column u.
+func (c *Course) SlopeAt(u float64) float64 {
+	const h = 4
+	return (c.Shift(u, h) - c.Shift(u, -h)) / (2 * h)
+}
+
+// AgreeAt returns the semblance at column u.
+func (c *Course) AgreeAt(u float64) float64 {
+	k, f := c.knot(u)
+	return c.Agree[k] + f*(c.Agree[k+1]-c.Agree[k])
+}
+
+// BendAt returns the second-order term of the course at column u, 1/px.
+func (c *Course) BendAt(u float64) float64 {
+	k, f := c.knot(u)
+	return c.Bend[k] + f*(c.Bend[k+1]-c.Bend[k])
+}
+
+func (c *Course) knot(u float64) (int, float64) {
+	x := math.Max(0, math.Min(float64(len(c.Slope)-1), u/float64(c.Every)))
+	k := int(x)
+	if k > len(c.Slope)-2 {
+		k = len(c.Slope) - 2
+	}
+	return k, x - float64(k)
+}
+
+func (c *Course) shiftAt(k int, v float64) float64 {
+	d := c.Slope[k]*v + c.Bend[k]*v*v
+	if c.residual == nil {
+		return d
+	}
+	step := c.bandV[1] - c.bandV[0]
+	x := math.Max(0, math.Min(float64(len(c.bandV)-1), (v-c.bandV[0])/step))
+	b := int(x)
+	if b > len(c.bandV)-2 {
+		b = len(c.bandV) - 2
+	}
+	f := x - float64(b)
+	r := c.residual[k]
+	return d + r[b] + f*(r[b+1]-r[b])
+}
+
+// Flatten returns the strip with every layer in one column.
+func (s *Strip) Flatten(c *Course) *Strip {
+	out := &Strip{Rows: s.Rows, Cols: s.Cols, RowPx: s.RowPx, axis: s.axis, normal: s.normal}
+	out.Light = make([]float32, len(s.Light))
+	if s.Brown != nil {
+		out.Brown = make([]float32, len(s.Brown))
+	}
+	shift := make([]float64, len(c.Slope))
+	for r := 0; r < s.Rows; r++ {
+		v := s.Across(r)
+		for k := range shift {
+			shift[k] = c.shiftAt(k, v)
+		}
+		for i := 0; i < s.Cols; i++ {
+			k, f := c.knot(float64(i))
+			u := float64(i) + shift[k] + f*(shift[k+1]-shift[k])
+			u = math.Max(0, math.Min(float64(s.Cols)-1.001, u))
+			j := int(u)
+			w := float32(u - float64(j))
+			o := r * s.Cols
+			out.Light[o+i] = s.Light[o+j] + w*(s.Light[o+j+1]-s.Light[o+j])
+			if s.Brown != nil {
+				out.Brown[o+i] = s.Brown[o+j] + w*(s.Brown[o+j+1]-s.Brown[o+j])
+			}
+		}
+	}
+	return out
+}
+
+// profiles holds the brightness along the axis of each band of the breadth,
+// thinned, with slow changes taken off and local contrast evened out.
+type profiles struct {
+	at   [][]float32 // per band
+	v    []float64   // of the bands' middles, px
+	half float64     // half the breadth, px
+	thin int
+	n    int
+}
+
+func bandProfiles(s *Strip, thin int, samplesPerMM float64) *profiles {
+	nb := min(bands, s.Rows)
+	p := &profiles{thin: thin, n: (s.Cols + thin - 1) / thin, half: float64(s.Rows) / 2 * s.RowPx}
+	for b := 0; b < nb; b++ {
+		lo, hi := b*s.Rows/nb, (b+1)*s.Rows/nb
+		prof := make([]float32, p.n)
+		count := make([]float32, p.n)
+		for r := lo; r < hi; r++ {
+			row := s.Light[r*s.Cols : (r+1)*s.Cols]
+			for i, x := range row {
+				prof[i/thin] += x
+				count[i/thin]++
+			}
+		}
+		for i := range prof {
+			prof[i] /= count[i]
+		}
+		p.at = append(p.at, evenOut(prof, samplesPerMM))
+		p.v = append(p.v, (s.Across(lo)+s.Across(hi-1))/2)
+	}
+	return p
+}
+
+// evenOut subtracts the mean over 2 mm and divides by the deviation over 6 mm,
+// and limits what is left, so that no single dark crack rules.
+func evenOut(x []float32, samplesPerMM float64) []float32 {
+	mean := boxMean(x, int(samplesPerMM))
+	d := make([]float32, len(x))
+	sq := make([]float32, len(x))
+	for i := range x {
+		d[i] = x[i] - mean[i]
+		sq[i] = d[i] * d[i]
+	}
+	dev := boxMean(sq, int(3*samplesPerMM))
+	for i := range d {
+		d[i] /= float32(math.Sqrt(float64(dev[i]))) + 1
+		d[i] = max(-2.5, min(2.5, d[i]))
+	}
+	return d
+}
+
+// boxMean returns the running mean over 2*reach+1 samples, fewer at the ends.
+func boxMean(x []float32, reach int) []float32 {
+	sum := make([]float64, len(x)+1)
+	for i, v := range x {
+		sum[i+1] = sum[i] + float64(v)
+	}
+	out := make([]float32, len(x))
+	for i := range x {
+		a, b := max(0, i-reach), min(len(x), i+reach+1)
+		out[i] = float32((sum[b] - sum[a]) / float64(b-a))
+	}
+	return out
+}
+
+// grid holds the semblance of every course tried at every knot.
+type grid struct {
+	knots  int
+	states int // slope-major: slope*len(bendSteps)+bend
+	agree  []float32
+	half   float64
+}
+
+func slopeOf(i int) float64 {
+	return steepest * (2*float64(i)/float64(slopeSteps-1) - 1)
+}
+
+func (g *grid) bendOf(j int) float64 { return bendSteps[j] / g.half }
+
+// searchGrid measures the semblance of every slope and bend in windows of
+// 2*reach+1 thinned samples, at knots `every` samples apart.
+func searchGrid(p *profiles, every, reach int) *grid {
+	g := &grid{knots: p.n/every + 2, states: slopeSteps * len(bendSteps), half: p.half}
+	g.agree = make([]float32, g.knots*g.states)
+	power := make([]float32, p.n)
+	for i := range power {
+		for _, prof := range p.at {
+			power[i] += prof[i] * prof[i]
+		}
+	}
+	stack := make([]float32, p.n)
+	totalPower := boxMean(boxMean(power, reach), reach/2)
+	for s := 0; s < slopeSteps; s++ {
+		for b := range bendSteps {
+			stackAlong(stack, p, slopeOf(s), g.bendOf(b))
+			for i, x := range stack {
+				stack[i] = x * x
+			}
+			got := boxMean(boxMean(stack, reach), reach/2)
+			for k := 0; k < g.knots; k++ {
+				i := min(p.n-1, k*every)
+				g.agree[k*g.states+s*len(bendSteps)+b] = got[i] / (totalPower[i]*float32(len(p.at)) + 1e-3)
+			}
+		}
+	}
+	return g
+}
+
+// stackAlong sums the bands along one slope and bend.
+func stackAlong(stack []float32, p *profiles, slope, bend float64) {
+	clear(stack)
+	for b, prof := range p.at {
+		v := p.v[b]
+		d := (slope*v + bend*v*v) / float64(p.thin)
+		k := int(math.Floor(d))
+		f := float32(d - float64(k))
+		lo, hi := max(0, -k), min(p.n, p.n-k-1)
+		if hi <= lo {
+			continue
+		}
+		src := prof[lo+k : hi+k+1]
+		dst := stack[lo:hi]
+		for i := range dst {
+			dst[i] += src[i] + f*(src[i+1]-src[i])
+		}
+	}
+}
+
+// trace finds the smoothest well-agreeing course along the core by dynamic
+// programming and refines it between the grid's slopes.
+func (g *grid) trace(c *Course) {
+	const slopePenalty, bendPenalty = 0.06, 0.03
+	nb := len(bendSteps)
+	gain := func(k, st int) float32 { return g.agree[k*g.states+st] }
+	score := make([]float32, g.states)
+	next := make([]float32, g.states)
+	from := make([]int16, g.knots*g.states)
+	for st := range score {
+		score[st] = gain(0, st)
+	}
+	for k := 1; k < g.knots; k++ {
+		for s := 0; s < slopeSteps; s++ {
+			for b := 0; b < nb; b++ {
+				best, arg := float32(math.Inf(-1)), 0
+				for ds := -2; ds <= 2; ds++ {
+					if s+ds < 0 || s+ds >= slopeSteps {
+						continue
+					}
+					for db := -1; db <= 1; db++ {
+						if b+db < 0 || b+db >= nb {
+							continue
+						}
+						o := (s+ds)*nb + b + db
+						pen := slopePenalty*float32(ds*ds) + bendPenalty*float32(db*db)
+						if v := score[o] - pen; v > best {
+							best, arg = v, o
+						}
+					}
+				}
+				st := s*nb + b
+				next[st] = best + gain(k, st)
+				from[k*g.states+st] = int16(arg)
+			}
+		}
+		score, next = next, score
+	}
+	st := 0
+	for i, v := range score {
+		if v > score[st] {
+			st = i
+		}
+	}
+	c.Slope = make([]float64, g.knots)
+	c.Bend = make([]float64, g.knots)
+	c.Agree = make([]float64, g.knots)
+	for k := g.knots - 1; k >= 0; k-- {
+		s, b := st/nb, st%nb
+		c.Slope[k] = slopeOf(s) + g.between(k, st, nb)*(slopeOf(1)-slopeOf(0))
+		c.Bend[k] = g.bendOf(b)
+		c.Agree[k] = float64(gain(k, st))
+		st = int(from[k*g.states+st])
+	}
+	smooth(c.Slope, 3)
+	smooth(c.Bend, 4)
+}
+
+// between returns the place of the parabola's peak through the semblance at a
+// state and its two neighbours `stride` states away, within half a step.
+func (g *grid) between(k, st, stride int) float64 {
+	if st-stride < 0 || st+stride >= g.states {
+		return 0
+	}
+	o := k * g.states
+	return peak(float64(g.agree[o+st-stride]), float64(g.agree[o+st]), float64(g.agree[o+st+stride]))
+}
+
+// peak returns the offset, within half a step, of the top of the parabola
+// through three equally spaced values; 0 where there is no top.
+func peak(a, b, c float64) float64 {
+	d := a - 2*b + c
+	if d >= 0 {
+		return 0
+	}
+	return math.Max(-0.5, math.Min(0.5, 0.5*(a-c)/d))
+}
+
+// smooth replaces x by its running mean over 2*reach+1 values, twice.
+func smooth(x []float64, reach int) {
+	for pass := 0; pass < 2; pass++ {
+		sum := make([]float64, len(x)+1)
+		for i, v := range x {
+			sum[i+1] = sum[i] + v
+		}
+		for i := range x {
+			a, b := max(0, i-reach), min(len(x), i+reach+1)
+			x[i] = (sum[b] - sum[a]) / float64(b-a)
+		}
+	}
+}
+
+// followBands finds, band by band, how far the layers deviate from slope and
+// bend: the lag at which a band agrees best with the mean of the others.
+func (c *Course) followBands(p *profiles, thin int, pxPerMM float64) {
+	if len(p.at) < 3 {
+		return
+	}
+	flat := c.flatBands(p)
+	stack := make([]float32, p.n)
+	for _, x := range flat {
+		for i, v := range x {
+			stack[i] += v
+		}
+	}
+	const lags = 5 // thinned samples each way, about 0.2 mm
+	reach := int(0.6 * pxPerMM / float64(thin))
+	knots := len(c.Slope)
+	lag := make([][]float64, len(flat))
+	weight := make([][]float64, len(flat))
+	for b, x := range flat {
+		lag[b], weight[b] = bandLags(x, stack, lags, reach, 8, knots)
+	}
+	c.residual = smoothLags(lag, weight, float64(thin))
+}
+
+// flatBands returns the band profiles moved along the course.
+func (c *Course) flatBands(p *profiles) [][]float32 {
+	out := make([][]float32, len(p.at))
+	for b, x := range p.at {
+		out[b] = make([]float32, p.n)
+		for i := range out[b] {
+			u := float64(i) + c.Shift(float64(i*p.thin), p.v[b])/float64(p.thin)
+			u = math.Max(0, math.Min(float64(p.n)-1.001, u))
+			j := int(u)
+			f := float32(u - float64(j))
+			out[b][i] = x[j] + f*(x[min(j+1, p.n-1)]-x[j])
+		}
+	}
+	return out
+}
+
+// bandLags returns for each knot the lag (samples, between -lags and lags) at
+// which x agrees best with the stack of all bands without x, and how sure.
+func bandLags(x, stack []float32, lags, reach, every, knots int) (lag, weight []float64) {
+	n := len(x)
+	corr := make([][]float32, 2*lags+1)
+	prod := make([]float32, n)
+	for l := -lags; l <= lags; l++ {
+		for i := range prod {
+			j := min(n-1, max(0, i+l))
+			prod[i] = x[j] * (stack[i] - x[i])
+		}
+		corr[l+lags] = boxMean(boxMean(prod, reach), reach/2)
+	}
+	lag = make([]float64, knots)
+	weight = make([]float64, knots)
+	for k := range lag {
+		i := min(n-1, k*every)
+		best, sum := 0, float32(0)
+		for l := range corr {
+			if corr[l][i] > corr[best][i] {
+				best = l
+			}
+			sum += corr[l][i]
+		}
+		mean := sum / float32(len(corr))
+		if best == 0 || best == len(corr)-1 || corr[best][i] <= 0 {
+			continue
+		}
+		lag[k] = float64(best-lags) + peak(float64(corr[best-1][i]), float64(corr[best][i]), float64(corr[best+1][i]))
+		weight[k] = float64(corr[best][i] - mean)
+	}
+	return lag, weight
+}
+
+// smoothLags smooths the lags along the core and across the bands, each with
+// its weight, pulled to zero where little is known, and returns them in px,
+// per knot and band.
+func smoothLags(lag, weight [][]float64, thin float64) [][]float64 {
+	nb, nk := len(lag), len(lag[0])
+	out := make([][]float64, nk)
+	var mean float64
+	for b := range weight {
+		for _, w := range weight[b] {
+			mean += w / float64(nb*nk)
+		}
+	}
+	for k := range out {
+		out[k] = make([]float64, nb)
+		for b := range out[k] {
+			var num, den float64
+			for dk := -4; dk <= 4; dk++ {
+				for db := -2; db <= 2; db++ {
+					kk, bb := k+dk, b+db
+					if kk < 0 || kk >= nk || bb < 0 || bb >= nb {
+						continue
+					}
+					g := math.Exp(-0.5 * (float64(dk*dk)/6 + float64(db*db)/1.2))
+					num += g * weight[bb][kk] * lag[bb][kk]
+					den += g * (weight[bb][kk] + 0.3*mean)
+				}
+			}
+			if den > 0 {
+				out[k][b] = thin * num / den
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,153 @@
+// Package strip straightens a core: it samples the wood along and across the
+// core's axis at full resolution, and follows the course of the layers across
+// it, so that what belongs to one ring comes to lie in one column.
+//
+// Strip coordinates: u runs along the axis in scan px from its first vertex,
+// v across it in scan px from the axis, positive to the right-hand side when
+// walking along the axis as displayed (downward for a core walked from left to
+// right). Column i is at u = i, row r at v = Across(r).
+package strip
+
+import (
+	"math"
+
+	"pithward/measure"
+	"pithward/vision/raster"
+)
+
+// Strip is one straightened core. Planes are row after row, Rows x Cols.
+type Strip struct {
+	Rows, Cols int
+	RowPx      float64   // scan px between neighbouring rows
+	Light      []float32 // brightness, 0..255
+	Brown      []float32 // red minus blue, about -255..255; 0 in a gray scan
+	axis       []measure.Point
+	normal     []measure.Point
+}
+
+// maxRows bounds the rows of a strip: enough to tell agreement across the
+// breadth from chance, few enough that a tray is read as fast as it decodes.
+const maxRows = 56
+
+// Straighten samples the scan along an axis of at least two points, over the
+// part of the breadth given by keep (0..1, the middle). Samples outside the
+// scan repeat its edge.
+func Straighten(px raster.Pixels, axis []measure.Point, breadthPx, keep float64) *Strip {
+	s := &Strip{}
+	s.axis, s.normal = resample(axis)
+	s.Cols = len(s.axis)
+	span := breadthPx * keep
+	s.Rows = int(math.Max(3, math.Min(maxRows, math.Round(span))))
+	s.RowPx = span / float64(s.Rows)
+	s.Light = make([]float32, s.Rows*s.Cols)
+	if px.Channels >= 3 {
+		s.Brown = make([]float32, s.Rows*s.Cols)
+	}
+	sub := int(math.Max(1, math.Round(s.RowPx)))
+	for r := 0; r < s.Rows; r++ {
+		s.sampleRow(px, r, sub)
+	}
+	return s
+}
+
+// sampleRow averages sub lines of samples into row r.
+func (s *Strip) sampleRow(px raster.Pixels, r, sub int) {
+	light := s.Light[r*s.Cols : (r+1)*s.Cols]
+	var brown []float32
+	if s.Brown != nil {
+		brown = s.Brown[r*s.Cols : (r+1)*s.Cols]
+	}
+	part := 1 / float32(sub)
+	for k := 0; k < sub; k++ {
+		v := s.Across(r) + s.RowPx*((float64(k)+0.5)/float64(sub)-0.5)
+		for i := range light {
+			x := s.axis[i][0] + v*s.normal[i][0]
+			y := s.axis[i][1] + v*s.normal[i][1]
+			b, g, red := sample(px, x, y)
+			light[i] += part * (0.114*b + 0.587*g + 0.299*red)
+			if brown != nil {
+				brown[i] += part * (red - b)
+			}
+		}
+	}
+}
+
+// Across returns v of row r.
+func (s *Strip) Across(r int) float64 {
+	return (float64(r) - float64(s.Rows-1)/2) * s.RowPx
+}
+
+// Place returns the scan position of strip coordinates; u is clamped to the
+// strip's ends.
+func (s *Strip) Place(u, v float64) measure.Point {
+	u = math.Max(0, math.Min(float64(s.Cols-1), u))
+	i := int(u)
+	if i > s.Cols-2 {
+		i = s.Cols - 2
+	}
+	f := u - float64(i)
+	var p measure.Point
+	for k := range p {
+		a := s.axis[i][k] + v*s.normal[i][k]
+		b := s.axis[i+1][k] + v*s.normal[i+1][k]
+		p[k] = a + f*(b-a)
+	}
+	return p
+}
+
+// resample walks a polyline in steps of one px and returns the points and
+// smoothed unit normals (right-hand side of the direction of walk, y down).
+func resample(line []measure.Point) (at, normal []measure.Point) {
+	var carry float64
+	for k := 1; k < len(line); k++ {
+		dx, dy := line[k][0]-line[k-1][0], line[k][1]-line[k-1][1]
+		length := math.Hypot(dx, dy)
+		for ; carry <= length; carry++ {
+			f := carry / length
+			at = append(at, measure.Point{line[k-1][0] + f*dx, line[k-1][1] + f*dy})
+		}
+		carry -= length
+	}
+	normal = make([]measure.Point, len(at))
+	const reach = 40 // px each way: bends are far longer
+	for i := range at {
+		a, b := max(0, i-reach), min(len(at)-1, i+reach)
+		dx, dy := at[b][0]-at[a][0], at[b][1]-at[a][1]
+		h := math.Hypot(dx, dy)
+		normal[i] = measure.Point{-dy / h, dx / h}
+	}
+	return at, normal
+}
+
+// sample returns blue, green and red at a place between pixels, bilinear.
+func sample(px raster.Pixels, x, y float64) (b, g, r float32) {
+	x = math.Max(0, math.Min(float64(px.Width)-1.001, x))
+	y = math.Max(0, math.Min(float64(px.Height)-1.001, y))
+	ix, iy := int(x), int(y)
+	fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
+	n := px.Channels
+	i := (iy*px.Width + ix) * n
+	j := i + px.Width*n
+	w00, w10, w01, w11 := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
+	if px.U16 != nil {
+		const k = 255.0 / 65535.0
+		at := func(c int) float32 {
+			return k * (w00*float32(px.U16[i+c]) + w10*float32(px.U16[i+n+c]) + w01*float32(px.U16[j+c]) + w11*float32(px.U16[j+n+c]))
+		}
+		if n == 1 {
+			v := at(0)
+			return v, v, v
+		}
+		return at(0), at(1), at(2)
+	}
+	p := px.U8
+	if n == 1 {
+		v := w00*float32(p[i]) + w10*float32(p[i+1]) + w01*float32(p[j]) + w11*float32(p[j+1])
+		return v, v, v
+	}
+	q, t := p[i:i+n+3], p[j:j+n+3]
+	b = w00*float32(q[0]) + w10*float32(q[n]) + w01*float32(t[0]) + w11*float32(t[n])
+	g = w00*float32(q[1]) + w10*float32(q[n+1]) + w01*float32(t[1]) + w11*float32(t[n+1])
+	r = w00*float32(q[2]) + w10*float32(q[n+2]) + w01*float32(t[2]) + w11*float32(t[n+2])
+	return b, g, r
+}
