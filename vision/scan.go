@@ -1,0 +1,86 @@
+package vision
+
+import (
+	"fmt"
+
+	"gocv.io/x/gocv"
+
+	"pithward/vision/raster"
+)
+
+// Scan is one decoded image file. It holds the picture once, in the image
+// library's memory, until Close.
+type Scan struct {
+	mat    gocv.Mat
+	pixels raster.Pixels
+}
+
+// ReadScan decodes the image file at path, with its own depth, gray or colour,
+// turned as its orientation tag says. The caller closes the scan.
+func ReadScan(path string) (*Scan, error) {
+	m, err := decode(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	px, err := view(&m)
+	if err != nil {
+		m.Close()
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return &Scan{mat: m, pixels: px}, nil
+}
+
+// Close gives the picture's memory back. Pixels taken from the scan are then
+// no longer valid. A second Close does nothing.
+func (s *Scan) Close() {
+	if s.pixels.Width == 0 {
+		return
+	}
+	s.pixels = raster.Pixels{}
+	s.mat.Close()
+}
+
+// Pixels returns the scan's own memory, valid until Close, never to be written
+// to. After Close it has no pixels.
+func (s *Scan) Pixels() raster.Pixels { return s.pixels }
+
+// Overview is a scan reduced by a whole factor, as 8 bits: each pixel is the
+// mean of Factor by Factor pixels of the scan. Columns and rows of the scan
+// beyond the last whole block are left out.
+type Overview struct {
+	raster.Pixels
+	Factor int
+}
+
+// ToScan returns the place on the scan of the place (x, y) on the overview,
+// pixel centres at whole numbers in both.
+func (o Overview) ToScan(x, y float64) (float64, float64) {
+	f := float64(o.Factor)
+	return (x+0.5)*f - 0.5, (y+0.5)*f - 0.5
+}
+
+// FromScan is the inverse of ToScan.
+func (o Overview) FromScan(x, y float64) (float64, float64) {
+	f := float64(o.Factor)
+	return (x+0.5)/f - 0.5, (y+0.5)/f - 0.5
+}
+
+// Overview reduces the scan by the smallest whole factor that leaves no side
+// longer than maxSide pixels.
+func (s *Scan) Overview(maxSide int) (Overview, error) {
+	side := max(s.pixels.Width, s.pixels.Height)
+	return s.Reduced((side + maxSide - 1) / max(maxSide, 1))
+}
+
+// Reduced reduces the scan by the whole factor, at least 1. It fails when the
+// scan is closed or has not factor pixels along each side.
+func (s *Scan) Reduced(factor int) (Overview, error) {
+	if s.pixels.Width == 0 {
+		return Overview{}, errEmpty
+	}
+	px, err := shrink(&s.mat, factor)
+	if err != nil {
+		return Overview{}, err
+	}
+	return Overview{px, factor}, nil
+}
