@@ -1,0 +1,284 @@
+// Package header reads what an image file says of itself, without decoding
+// it: size, samples, orientation and declared resolution. The image library
+// behind the worker reads some files wrongly without a word and ends the
+// process on others, so a scan is handed to it only after [Read] has looked.
+//
+// Sources: TIFF revision 6.0 (Aldus 1992) and the TIFF Technical Notes; ISO/IEC
+// 10918-1 (JPEG), JFIF 1.02 (Hamilton 1992); W3C Portable Network Graphics,
+// third edition; CIPA DC-008 (Exif).
+package header
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// Kind is the file format, told by the file's first bytes and never by its
+// name.
+type Kind string
+
+// The kinds that are read.
+const (
+	TIFF Kind = "TIFF"
+	PNG  Kind = "PNG"
+	JPEG Kind = "JPEG"
+)
+
+// Colour says what a pixel's samples mean.
+type Colour string
+
+// The meanings of samples, with TIFF's names.
+const (
+	MinIsWhite Colour = "min-is-white"
+	Gray       Colour = "gray"
+	RGB        Colour = "RGB"
+	Palette    Colour = "palette"
+	YCbCr      Colour = "YCbCr"
+	CMYK       Colour = "CMYK"
+	OtherSpace Colour = "other"
+)
+
+// Alpha says whether pixels carry their opacity.
+type Alpha string
+
+// The kinds of alpha: associated means that the colours were multiplied by it.
+const (
+	NoAlpha      Alpha = "none"
+	Associated   Alpha = "associated"
+	Unassociated Alpha = "unassociated"
+	Unspecified  Alpha = "unspecified" // an extra sample of no stated meaning
+)
+
+// Header is what a file says of its (first full-size) picture.
+type Header struct {
+	Kind                      Kind
+	StoredWidth, StoredHeight int // px, before orientation
+	Width, Height             int // px, as displayed
+	Bits                      int // a sample
+	Channels                  int // samples a pixel as stored, alpha included
+	Colour                    Colour
+	Alpha                     Alpha
+	Planar                    bool   // one plane a channel instead of interleaved
+	SampleFormat              string // "unsigned", "signed", "float" or "undefined"
+	Compression               string
+	Orientation               int         // 1 to 8, TIFF tag 274; 1: as stored
+	DPI                       *[2]float64 // x, y as displayed; nil: not declared
+	Pages                     int         // pictures in a TIFF's chain; else 1
+	Page                      int         // index of the first full-size one
+	Complete                  bool        // all the data the file announces is there
+	DataBytes                 int64       // compressed picture data, as far as known
+}
+
+// Limits of the image library: 2^30 pixels and sides of 2^20.
+const (
+	maxPixels = 1 << 30
+	maxSide   = 1 << 20
+)
+
+// maxRatio is more than any accepted compression can reach: deflate 1032,
+// LZW with 12-bit codes about 2700, JPEG about 1000 (one bit a block). A file
+// that claims more pixels than that a byte is broken, or meant to exhaust us.
+const maxRatio = 5000
+
+// Refusal says why a file cannot be read rightly, and what to do.
+type Refusal struct {
+	File   string // base name
+	Fault  string
+	Remedy string
+}
+
+// Error gives file, fault and remedy in one line.
+func (r *Refusal) Error() string { return r.File + ": " + r.Fault + ": " + r.Remedy }
+
+// ReadFile opens path and reads its header; see [Read].
+func ReadFile(path string) (Header, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return Header{}, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return Header{}, err
+	}
+	if !info.Mode().IsRegular() {
+		return Header{}, &Refusal{filepath.Base(path), "not a regular file", "name an image file"}
+	}
+	return Read(filepath.Base(path), f, info.Size())
+}
+
+// Read reads the header of the size bytes in r. The name is for messages. The
+// error is a [*Refusal] for whatever cannot be read or would be decoded
+// wrongly; the header then holds what was understood so far.
+func Read(name string, r io.ReaderAt, size int64) (Header, error) {
+	f := &file{r: r, size: size}
+	h, err := parse(f)
+	if err == nil {
+		h.display()
+		err = h.check()
+	}
+	if err == nil {
+		return h, nil
+	}
+	ref, ok := err.(*Refusal)
+	if !ok {
+		ref = &Refusal{Fault: err.Error(), Remedy: "copy it again, or save it anew as TIFF or PNG"}
+	}
+	ref.File = name
+	return h, ref
+}
+
+func parse(f *file) (Header, error) {
+	head, err := f.bytes(0, int(min(16, f.size)))
+	if err != nil {
+		return Header{}, err
+	}
+	if len(head) == 0 {
+		return Header{}, refuse("the file is empty", "copy it again")
+	}
+	switch s := string(head); {
+	case len(s) >= 8 && s[:8] == "\x89PNG\r\n\x1a\n":
+		return readPNG(f)
+	case len(s) >= 3 && s[:3] == "\xff\xd8\xff":
+		return readJPEG(f)
+	case len(s) >= 4 && (s[:4] == "II*\x00" || s[:4] == "MM\x00*"):
+		return readTIFF(f)
+	case len(s) >= 4 && (s[:4] == "II+\x00" || s[:4] == "MM\x00+"):
+		return Header{}, refuse("a BigTIFF, which is not read", "save it as an ordinary TIFF (below 4 GB) or as PNG")
+	}
+	return Header{}, refuse("not a TIFF, PNG or JPEG picture", "save the scan as TIFF or PNG")
+}
+
+// display sets the size and resolution as displayed. Orientations 5 to 8 lay
+// the picture on its side (TIFF 6.0, page 36).
+func (h *Header) display() {
+	if h.Orientation < 1 || h.Orientation > 8 {
+		h.Orientation = 1
+	}
+	h.Width, h.Height = h.StoredWidth, h.StoredHeight
+	if h.Orientation >= 5 {
+		h.Width, h.Height = h.Height, h.Width
+		if h.DPI != nil {
+			h.DPI = &[2]float64{h.DPI[1], h.DPI[0]}
+		}
+	}
+}
+
+// DecodedChannels is the number of channels the decoded scan has: 1 for gray,
+// 3 for colour.
+func (h Header) DecodedChannels() int {
+	if h.Colour == Gray || h.Colour == MinIsWhite {
+		return 1
+	}
+	return 3
+}
+
+// DecodedBytes is the memory the decoded scan takes, for planning.
+func (h Header) DecodedBytes() int64 {
+	return int64(h.StoredWidth) * int64(h.StoredHeight) * int64(h.DecodedChannels()) * int64((h.Bits+7)/8)
+}
+
+func refuse(fault, remedy string) *Refusal { return &Refusal{Fault: fault, Remedy: remedy} }
+
+func refusef(remedy, format string, a ...any) *Refusal {
+	return refuse(fmt.Sprintf(format, a...), remedy)
+}
+
+// check refuses what the decoder would read wrongly or not at all.
+func (h Header) check() error {
+	for _, rule := range []func() *Refusal{h.checkSize, h.checkSamples, h.checkColour, h.checkAlpha, h.checkData} {
+		if r := rule(); r != nil {
+			return r
+		}
+	}
+	return nil
+}
+
+func (h Header) checkSize() *Refusal {
+	w, ht := int64(h.StoredWidth), int64(h.StoredHeight)
+	switch {
+	case w <= 0 || ht <= 0:
+		return refusef("save it anew", "the picture is %d x %d px", w, ht)
+	case w > maxSide || ht > maxSide || w*ht > maxPixels:
+		return refusef("scan fewer cores at once, or cut the scan in two", "%d x %d px is over the limit of %d million pixels or %d px a side", w, ht, maxPixels>>20, maxSide)
+	}
+	return nil
+}
+
+func (h Header) checkSamples() *Refusal {
+	const save = "save it with 8 or 16 bits a channel"
+	switch {
+	case h.SampleFormat != "unsigned":
+		return refusef(save, "its samples are %s, not whole positive numbers", h.SampleFormat)
+	case h.Colour == Palette && h.Bits <= 8 && h.Kind == PNG, h.Bits == 8, h.Bits == 16:
+		return nil
+	case h.Bits == 1:
+		return refuse("only black and white, 1 bit a pixel", "scan in gray or colour")
+	}
+	return refusef(save, "%d bits a channel", h.Bits)
+}
+
+func (h Header) checkColour() *Refusal {
+	deep := h.Bits == 16 && h.Kind == TIFF
+	switch {
+	case h.Colour == OtherSpace:
+		return refuse("its colours are neither gray, RGB, palette nor YCbCr", "save it as RGB or gray")
+	case h.Colour == CMYK && (deep || h.Kind == JPEG):
+		return refusef("save it as RGB", "%d-bit CMYK colours", h.Bits)
+	case h.Colour == MinIsWhite && deep:
+		return refuse("16-bit gray stored inverted (min-is-white)", "save it as min-is-black gray")
+	case deep && (h.Colour == Palette || h.Colour == YCbCr):
+		return refusef("save it as RGB", "16-bit %s colours", h.Colour)
+	case deep && h.Planar && h.Channels > 1:
+		return refuse("16-bit colour stored one plane a channel", "save it interleaved (contiguous)")
+	}
+	return nil
+}
+
+func (h Header) checkAlpha() *Refusal {
+	const save = "save it without the alpha channel"
+	colours := map[Colour]int{Gray: 1, MinIsWhite: 1, Palette: 1, RGB: 3, YCbCr: 3, CMYK: 4}[h.Colour]
+	extra := h.Channels - colours
+	switch {
+	case extra < 0:
+		return refusef("save it anew", "%d channels are too few for %s", h.Channels, h.Colour)
+	case extra > 1:
+		return refusef(save, "%d channels beside the colours", extra)
+	case extra == 1 && h.Kind == TIFF && h.Alpha == Unassociated && h.Bits == 8:
+		return refuse("8-bit colours with unassociated alpha, which would darken them", save)
+	case extra == 1 && h.Kind == TIFF && colours == 1:
+		return refusef(save, "%d-bit gray with alpha", h.Bits)
+	}
+	return nil
+}
+
+func (h Header) checkData() *Refusal {
+	if !h.Complete {
+		return refuse("the file is cut off before the picture's end", "copy or scan it again")
+	}
+	raw := int64(h.StoredWidth) * int64(h.StoredHeight) * int64(h.Channels) * int64(h.Bits) / 8
+	if raw > h.DataBytes*maxRatio {
+		return refusef("save it anew", "%d bytes of data cannot hold %d x %d px", h.DataBytes, h.StoredWidth, h.StoredHeight)
+	}
+	return nil
+}
+
+// Default tells that the declared resolution is one that programs write when
+// they know nothing (72 and 96 dpi; 72 is Exif's stated default).
+func isDefaultDPI(d [2]float64) bool {
+	return d[0] == d[1] && (d[0] == 72 || d[0] == 96)
+}
+
+// dpi makes a declared resolution of two numbers a unit of length, or nil
+// where it cannot be one: outside 1 to 100 000 dpi, or not a number.
+func dpi(x, y, unitsPerInch float64) *[2]float64 {
+	d := [2]float64{x * unitsPerInch, y * unitsPerInch}
+	for _, v := range d {
+		if !(v >= 1 && v <= 1e5) {
+			return nil
+		}
+	}
+	return &d
+}

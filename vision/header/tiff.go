@@ -1,0 +1,350 @@
+package header
+
+import (
+	"encoding/binary"
+	"math"
+)
+
+const (
+	maxPages   = 4096    // directories followed in one file
+	maxEntries = 4096    // entries in one directory
+	maxStrips  = 1 << 22 // strips or tiles of one picture
+)
+
+// The TIFF tags read (TIFF 6.0 section 8 and Exif 4.6.4).
+const (
+	tagSubfile     = 254
+	tagWidth       = 256
+	tagHeight      = 257
+	tagBits        = 258
+	tagCompression = 259
+	tagPhotometric = 262
+	tagStrips      = 273
+	tagOrientation = 274
+	tagSamples     = 277
+	tagStripCounts = 279
+	tagXRes        = 282
+	tagYRes        = 283
+	tagPlanar      = 284
+	tagResUnit     = 296
+	tagTiles       = 324
+	tagTileCounts  = 325
+	tagExtra       = 338
+	tagFormat      = 339
+)
+
+// typeSize is the length of one value by TIFF type 1 to 12 (page 15).
+var typeSize = [...]int64{0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8}
+
+// entry is one field of a directory: count values of a type, at off.
+type entry struct {
+	kind  uint16
+	count int64
+	off   int64
+}
+
+// directory is one IFD: its entries by tag, and where the next one is.
+type directory struct {
+	f       *file
+	order   binary.ByteOrder
+	entries map[uint16]entry
+	next    int64
+}
+
+// readDirectory reads the IFD at off: a count, twelve bytes a field, the place
+// of the next one (TIFF 6.0 page 14). Values that fit into four bytes stand in
+// the field itself.
+func readDirectory(f *file, order binary.ByteOrder, off int64) (directory, error) {
+	d := directory{f: f, order: order, entries: map[uint16]entry{}}
+	b, err := f.bytes(off, 2)
+	if err != nil {
+		return d, err
+	}
+	n := int(order.Uint16(b))
+	if n == 0 || n > maxEntries {
+		return d, refusef("save it anew", "a TIFF directory of %d fields", n)
+	}
+	b, err = f.bytes(off+2, 12*n+4)
+	if err != nil { // some writers leave out the last four bytes
+		if b, err = f.bytes(off+2, 12*n); err != nil {
+			return d, err
+		}
+		b = append(b, 0, 0, 0, 0)
+	}
+	for i := range n {
+		e := b[12*i:]
+		tag, kind, count := order.Uint16(e), order.Uint16(e[2:]), int64(order.Uint32(e[4:]))
+		if kind == 0 || int(kind) >= len(typeSize) {
+			continue
+		}
+		at := off + 2 + int64(12*i) + 8
+		if count*typeSize[kind] > 4 {
+			at = int64(order.Uint32(e[8:]))
+		}
+		if _, twice := d.entries[tag]; !twice {
+			d.entries[tag] = entry{kind, count, at}
+		}
+	}
+	d.next = int64(order.Uint32(b[12*n:]))
+	return d, nil
+}
+
+// value returns the i-th value of a tag as a number; ok is false where it is
+// missing or of another kind.
+func (d directory) value(tag uint16, i int64) (v float64, ok bool) {
+	e, there := d.entries[tag]
+	if !there || i >= e.count {
+		return 0, false
+	}
+	b, err := d.f.bytes(e.off+i*typeSize[e.kind], int(typeSize[e.kind]))
+	if err != nil {
+		return 0, false
+	}
+	switch e.kind {
+	case 1, 7:
+		return float64(b[0]), true
+	case 3:
+		return float64(d.order.Uint16(b)), true
+	case 4:
+		return float64(d.order.Uint32(b)), true
+	case 5:
+		num, den := d.order.Uint32(b), d.order.Uint32(b[4:])
+		return float64(num) / float64(den), den != 0
+	case 11:
+		v = float64(math.Float32frombits(d.order.Uint32(b)))
+		return v, !math.IsNaN(v)
+	case 12:
+		v = math.Float64frombits(d.order.Uint64(b))
+		return v, !math.IsNaN(v)
+	}
+	return 0, false
+}
+
+// number returns the first value of a tag, or def where it is missing.
+func (d directory) number(tag uint16, def int) int {
+	if v, ok := d.value(tag, 0); ok && v >= 0 && v <= math.MaxUint32 {
+		return int(v)
+	}
+	return def
+}
+
+// resolution returns the declared dpi (TIFF 6.0 page 38: unit 2 inch, the
+// default, 3 cm, 1 none), or nil.
+func (d directory) resolution() *[2]float64 {
+	x, okX := d.value(tagXRes, 0)
+	y, okY := d.value(tagYRes, 0)
+	switch {
+	case !okX && !okY:
+		return nil
+	case !okX:
+		x = y
+	case !okY:
+		y = x
+	}
+	switch d.number(tagResUnit, 2) {
+	case 2:
+		return dpi(x, y, 1)
+	case 3:
+		return dpi(x, y, 2.54)
+	}
+	return nil
+}
+
+// readTIFF follows the chain of directories and takes the first that is not a
+// reduced copy or a mask (NewSubfileType, TIFF 6.0 page 36).
+func readTIFF(f *file) (Header, error) {
+	b, err := f.bytes(0, 8)
+	if err != nil {
+		return Header{Kind: TIFF}, err
+	}
+	var order binary.ByteOrder = binary.LittleEndian
+	if b[0] == 'M' {
+		order = binary.BigEndian
+	}
+	h := Header{Kind: TIFF, Page: -1}
+	seen := map[int64]bool{}
+	for off := int64(order.Uint32(b[4:])); off != 0 && h.Pages < maxPages; h.Pages++ {
+		if seen[off] {
+			return h, refuse("its pages point at one another in a circle", "save it anew")
+		}
+		seen[off] = true
+		d, err := readDirectory(f, order, off)
+		if err != nil {
+			if h.Page >= 0 {
+				break // the picture itself is known; what follows it is not needed
+			}
+			return h, err
+		}
+		if h.Page < 0 && d.number(tagSubfile, 0)&(1|4) == 0 {
+			h.Page = h.Pages
+			if err := h.tiffPicture(d); err != nil {
+				return h, err
+			}
+		}
+		off = d.next
+	}
+	switch {
+	case h.Page < 0:
+		return h, refuse("no full-size picture in it", "save it anew")
+	case h.Page > 0:
+		return h, refuse("its first page is a reduced copy of the scan", "save it with the full-size picture only")
+	}
+	return h, nil
+}
+
+// tiffPicture takes what a directory says of its picture.
+func (h *Header) tiffPicture(d directory) error {
+	h.StoredWidth, h.StoredHeight = d.number(tagWidth, 0), d.number(tagHeight, 0)
+	h.Bits, h.Channels = d.number(tagBits, 1), d.number(tagSamples, 1)
+	h.Planar = d.number(tagPlanar, 1) == 2
+	h.Orientation = d.number(tagOrientation, 1)
+	h.DPI = d.resolution()
+	h.Colour = tiffColour(d.number(tagPhotometric, -1))
+	h.Alpha = tiffAlpha(d)
+	h.SampleFormat = tiffFormat(d.number(tagFormat, 1))
+	if h.Channels < 1 || h.Channels > 16 {
+		return refusef("save it as RGB or gray", "%d channels", h.Channels)
+	}
+	for i := range int64(h.Channels) {
+		if v, ok := d.value(tagBits, i); ok && int(v) != h.Bits {
+			return refuse("channels of unequal depth", "save it with 8 or 16 bits a channel")
+		}
+	}
+	var known bool
+	if h.Compression, known = tiffCompression(d.number(tagCompression, 1)); !known {
+		return refusef("save it uncompressed or with LZW or deflate", "%s compression", h.Compression)
+	}
+	return h.tiffData(d)
+}
+
+// tiffData adds up the strips or tiles and sees that they lie in the file.
+// Files that do not give the lengths are taken as whole.
+func (h *Header) tiffData(d directory) error {
+	offTag, lenTag := uint16(tagStrips), uint16(tagStripCounts)
+	if _, tiled := d.entries[tagTiles]; tiled {
+		offTag, lenTag = tagTiles, tagTileCounts
+	}
+	offs, there := d.entries[offTag]
+	if !there || offs.count == 0 {
+		return refuse("no picture data in it", "save it anew")
+	}
+	lens, there := d.entries[lenTag]
+	if !there {
+		h.Complete, h.DataBytes = true, d.f.size
+		return nil
+	}
+	if offs.count > maxStrips || lens.count != offs.count {
+		return refusef("save it anew", "%d strips of picture data, %d lengths", offs.count, lens.count)
+	}
+	h.Complete = true
+	at, err := d.list(offs)
+	if err != nil {
+		return err
+	}
+	n, err := d.list(lens)
+	if err != nil {
+		return err
+	}
+	for i := range at {
+		if at[i]+n[i] > d.f.size {
+			h.Complete = false
+			return nil
+		}
+		h.DataBytes += n[i]
+	}
+	return nil
+}
+
+// list returns all values of an entry of whole numbers. The entry's extent is
+// checked against the file before anything is allocated.
+func (d directory) list(e entry) ([]int64, error) {
+	size := typeSize[e.kind]
+	if e.kind != 3 && e.kind != 4 {
+		return nil, refuse("places of picture data that are not whole numbers", "save it anew")
+	}
+	if e.off+e.count*size > d.f.size {
+		return nil, errCut
+	}
+	out := make([]int64, 0, e.count)
+	const block = 1 << 14
+	for i := int64(0); i < e.count; i += block {
+		b, err := d.f.bytes(e.off+i*size, int(min(block, e.count-i)*size))
+		if err != nil {
+			return nil, err
+		}
+		for ; len(b) > 0; b = b[size:] {
+			if size == 2 {
+				out = append(out, int64(d.order.Uint16(b)))
+			} else {
+				out = append(out, int64(d.order.Uint32(b)))
+			}
+		}
+	}
+	return out, nil
+}
+
+func tiffColour(photometric int) Colour {
+	switch photometric {
+	case 0:
+		return MinIsWhite
+	case 1:
+		return Gray
+	case 2:
+		return RGB
+	case 3:
+		return Palette
+	case 5:
+		return CMYK
+	case 6:
+		return YCbCr
+	}
+	return OtherSpace
+}
+
+// tiffAlpha reads ExtraSamples (page 31).
+func tiffAlpha(d directory) Alpha {
+	v, ok := d.value(tagExtra, 0)
+	switch {
+	case !ok:
+		return NoAlpha
+	case v == 1:
+		return Associated
+	case v == 2:
+		return Unassociated
+	}
+	return Unspecified
+}
+
+// tiffFormat reads SampleFormat (page 80).
+func tiffFormat(v int) string {
+	switch v {
+	case 1:
+		return "unsigned"
+	case 2:
+		return "signed"
+	case 3:
+		return "float"
+	}
+	return "undefined"
+}
+
+// tiffCompression names a compression and says whether it is read.
+func tiffCompression(v int) (string, bool) {
+	switch v {
+	case 1:
+		return "none", true
+	case 5:
+		return "LZW", true
+	case 7:
+		return "JPEG", true
+	case 8, 32946:
+		return "deflate", true
+	case 32773:
+		return "PackBits", true
+	case 2, 3, 4:
+		return "fax", false
+	case 6:
+		return "old-style JPEG", false
+	}
+	return "an unusual", false
+}
