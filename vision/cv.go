@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"os"
 	"unsafe"
 
 	"gocv.io/x/gocv"
@@ -25,19 +24,13 @@ var (
 )
 
 // decode reads a picture as displayed, with its own depth, gray or colour. The
-// caller closes the Mat. The library gives no reason when it fails.
+// caller has checked the file's header and closes the Mat. The library gives
+// no reason when it fails.
 func decode(path string) (gocv.Mat, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return gocv.Mat{}, err
-	}
-	if err := f.Close(); err != nil {
-		return gocv.Mat{}, err
-	}
 	m := gocv.IMRead(path, gocv.IMReadAnyDepth|gocv.IMReadAnyColor)
 	if m.Empty() {
 		m.Close()
-		return gocv.Mat{}, errors.New("the image library could not decode it: it is damaged or stored in an unusual way: save it again as plain TIFF or PNG")
+		return gocv.Mat{}, errors.New("the image library could not decode it")
 	}
 	if err := checkMat(&m); err != nil {
 		m.Close()

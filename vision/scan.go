@@ -2,32 +2,57 @@ package vision
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"gocv.io/x/gocv"
 
+	"pithward/vision/header"
 	"pithward/vision/raster"
 )
 
 // Scan is one decoded image file. It holds the picture once, in the image
 // library's memory, until Close.
 type Scan struct {
+	Header header.Header // what the file says of itself
+
 	mat    gocv.Mat
 	pixels raster.Pixels
 }
 
 // ReadScan decodes the image file at path, with its own depth, gray or colour,
-// turned as its orientation tag says. The caller closes the scan.
+// turned as its orientation tag says. The caller closes the scan. The error
+// names the file, and is a [*header.Refusal] where the file cannot be read
+// rightly.
 func ReadScan(path string) (*Scan, error) {
-	m, err := decode(path)
+	h, err := header.ReadFile(path)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return nil, err
 	}
-	px, err := view(&m)
+	s := &Scan{Header: h}
+	if s.mat, err = decode(path); err != nil {
+		return nil, &header.Refusal{File: filepath.Base(path), Fault: err.Error(), Remedy: "save it again as plain TIFF or PNG"}
+	}
+	if err := s.check(); err != nil {
+		s.mat.Close()
+		return nil, fmt.Errorf("%s: %w", filepath.Base(path), err)
+	}
+	return s, nil
+}
+
+// check compares what was decoded with what the header announced, so that a
+// page or a depth taken otherwise than meant does not pass in silence.
+func (s *Scan) check() error {
+	px, err := view(&s.mat)
 	if err != nil {
-		m.Close()
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return err
 	}
-	return &Scan{mat: m, pixels: px}, nil
+	h := s.Header
+	if px.Width != h.Width || px.Height != h.Height || px.Channels != h.DecodedChannels() || h.Bits == 16 && px.Depth() != 16 {
+		return fmt.Errorf("decoded as %d x %d px of %d x %d bits, but the file announces %d x %d px of %d x %d: save it again as plain TIFF or PNG",
+			px.Width, px.Height, px.Channels, px.Depth(), h.Width, h.Height, h.DecodedChannels(), h.Bits)
+	}
+	s.pixels = px
+	return nil
 }
 
 // Close gives the picture's memory back. Pixels taken from the scan are then
