@@ -1,0 +1,265 @@
+package measure
+
+import (
+	"math"
+	"slices"
+)
+
+// Proposal is a place that may be a boundary, as evidence offers it.
+type Proposal struct {
+	At      float64 // mm of wood along the path from bark to pith, openings of gaps taken off
+	LogOdds float64 // of a boundary here, from the picture alone, all else being equal
+}
+
+// Prior says how rings follow each other: how much the logarithm of a ring's
+// width scatters round the local mean, and how much that counts against the
+// picture.
+type Prior struct {
+	Spread float64 `json:"spread"` // standard deviation of ln(width / local mean) at the centre of the distribution
+	Weight float64 `json:"weight"` // 0: the picture alone decides; 1: full weight
+	Bias   float64 `json:"bias"`   // added to every proposal's log odds
+}
+
+// DefaultPrior was chosen on rendered cores (see cmd/train). The spread is
+// near the year-to-year variation of real series with mean sensitivity
+// 0.2 to 0.4 (Fritts 1976).
+var DefaultPrior = Prior{Spread: 0.42, Weight: 0.8, Bias: 0}
+
+// tails is the number of degrees of freedom of the Student t that the log of
+// a width follows: heavy tails, so that a missed boundary or a sudden change
+// of growth bends no sure boundary.
+const tails = 4
+
+// Inference is the posterior over all ways of reading a sequence of
+// proposals.
+type Inference struct {
+	Accepted    []int     // proposals on the most probable reading, from bark to pith
+	Probability []float64 // posterior probability of each proposal
+	Count, SD   float64   // posterior mean and deviation of the number of boundaries
+	LocalMM     []float64 // local mean ring width at each proposal, mm
+	Score       float64   // log evidence of the best reading, for comparing hypotheses
+}
+
+// Infer reads a sequence of proposals (At rising) as a semi-Markov chain: the
+// state is "a boundary here", the time to the next state a ring width that is
+// log-t distributed round a local mean. The local mean is not known
+// beforehand: it is found with the reading, in a few rounds. barriers are
+// places (mm) across which widths mean nothing: lost wood.
+//
+// The chain is summed by the forward-backward algorithm and its best path
+// found by the Viterbi algorithm (Rabiner 1989, Proc. IEEE 77:257-286, with
+// explicit duration density, section IV.D).
+func Infer(proposals []Proposal, barriers []float64, prior Prior) Inference {
+	n := len(proposals)
+	if n == 0 {
+		return Inference{}
+	}
+	local := make([]float64, n)
+	first := prior
+	first.Weight = 0
+	c := newChain(proposals, barriers, local, first)
+	inf := c.solve()
+	for round := 0; round < 4; round++ {
+		localWidths(proposals, inf, local)
+		c = newChain(proposals, barriers, local, prior)
+		inf = c.solve()
+	}
+	inf.LocalMM = local
+	return inf
+}
+
+// localWidths fills local with the mean ring width near each proposal: the
+// middle one of the accepted widths within nine rings, smoothed.
+func localWidths(p []Proposal, inf Inference, local []float64) {
+	if len(inf.Accepted) < 3 {
+		span := p[len(p)-1].At - p[0].At
+		for i := range local {
+			local[i] = math.Max(span/math.Max(1, inf.Count), 0.05)
+		}
+		return
+	}
+	widths := make([]float64, len(inf.Accepted)-1)
+	middle := make([]float64, len(widths))
+	for k := range widths {
+		widths[k] = math.Log(math.Max(p[inf.Accepted[k+1]].At-p[inf.Accepted[k]].At, 0.01))
+		middle[k] = (p[inf.Accepted[k+1]].At + p[inf.Accepted[k]].At) / 2
+	}
+	smoothed := make([]float64, len(widths))
+	for k := range widths {
+		a, b := max(0, k-4), min(len(widths), k+5)
+		smoothed[k] = medianOf(widths[a:b])
+	}
+	k := 0
+	for i := range local {
+		for k+1 < len(middle) && math.Abs(middle[k+1]-p[i].At) <= math.Abs(middle[k]-p[i].At) {
+			k++
+		}
+		a, b := max(0, k-2), min(len(smoothed), k+3)
+		var sum float64
+		for _, s := range smoothed[a:b] {
+			sum += s
+		}
+		local[i] = math.Exp(sum / float64(b-a))
+	}
+}
+
+func medianOf(x []float64) float64 {
+	s := slices.Clone(x)
+	slices.Sort(s)
+	if len(s)%2 == 1 {
+		return s[len(s)/2]
+	}
+	return (s[len(s)/2-1] + s[len(s)/2]) / 2
+}
+
+// chain is the semi-Markov chain over proposals, with a start before the first
+// and an end behind the last.
+type chain struct {
+	p     []Proposal
+	local []float64
+	lost  []int // number of barriers before each proposal
+	prior Prior
+}
+
+// farthest is how many local mean widths a ring may span.
+const farthest = 9
+
+func newChain(p []Proposal, barriers, local []float64, prior Prior) *chain {
+	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p))}
+	for i := range p {
+		for _, b := range barriers {
+			if b < p[i].At {
+				c.lost[i]++
+			}
+		}
+	}
+	return c
+}
+
+// link is the log weight of proposal j following i as the next boundary.
+func (c *chain) link(i, j int) float64 {
+	if c.prior.Weight == 0 || c.lost[i] != c.lost[j] {
+		return 0
+	}
+	w := math.Max(c.p[j].At-c.p[i].At, 1e-3)
+	mean := math.Sqrt(c.local[i] * c.local[j])
+	z := math.Log(w/mean) / c.prior.Spread
+	return -c.prior.Weight * 0.5 * (tails + 1) * math.Log1p(z*z/tails)
+}
+
+// edge is the log weight of leaving the stretch between a boundary and the end
+// of the wood without a boundary; long stretches without one are unlikely.
+func (c *chain) edge(i int, length float64) float64 {
+	if c.prior.Weight == 0 {
+		return 0
+	}
+	return -c.prior.Weight * 0.7 * math.Max(0, length/c.local[i]-1.5)
+}
+
+func (c *chain) odds(i int) float64 { return c.p[i].LogOdds + c.prior.Bias }
+
+// within tells whether j may follow i directly.
+func (c *chain) within(i, j int) bool {
+	if c.prior.Weight == 0 || c.lost[i] != c.lost[j] {
+		return j-i < 200
+	}
+	return c.p[j].At-c.p[i].At <= farthest*math.Max(c.local[i], c.local[j]) || j-i < 12
+}
+
+// solve sums the chain both ways and finds its best path.
+func (c *chain) solve() Inference {
+	if c.prior.Weight == 0 {
+		return c.independent()
+	}
+	n := len(c.p)
+	last := c.p[n-1].At
+	fwd, bwd := make([]float64, n), make([]float64, n)
+	best, from := make([]float64, n), make([]int, n)
+	m1, m2 := make([]float64, n), make([]float64, n) // moments of the number of boundaries up to i
+	for j := 0; j < n; j++ {
+		start := c.edge(j, c.p[j].At)
+		acc := newLogSum(start, 0, 0)
+		best[j], from[j] = start, -1
+		for i := j - 1; i >= 0 && c.within(i, j); i-- {
+			l := c.link(i, j)
+			acc.add(fwd[i]+l, m1[i], m2[i])
+			if v := best[i] + l; v > best[j] {
+				best[j], from[j] = v, i
+			}
+		}
+		fwd[j] = acc.log() + c.odds(j)
+		best[j] += c.odds(j)
+		m1[j], m2[j] = acc.first()+1, acc.second()+2*acc.first()+1
+	}
+	for i := n - 1; i >= 0; i-- {
+		acc := newLogSum(c.edge(i, last-c.p[i].At), 0, 0)
+		for j := i + 1; j < n && c.within(i, j); j++ {
+			acc.add(c.link(i, j)+bwd[j]+c.odds(j), 0, 0)
+		}
+		bwd[i] = acc.log()
+	}
+	total := newLogSum(fwd[0]+c.edge(0, last-c.p[0].At), m1[0], m2[0])
+	end, top := 0, math.Inf(-1)
+	for i := 0; i < n; i++ {
+		e := c.edge(i, last-c.p[i].At)
+		if i > 0 {
+			total.add(fwd[i]+e, m1[i], m2[i])
+		}
+		if best[i]+e > top {
+			end, top = i, best[i]+e
+		}
+	}
+	out := Inference{Probability: make([]float64, n), Score: total.log()}
+	for i := range out.Probability {
+		out.Probability[i] = math.Min(1, math.Exp(fwd[i]+bwd[i]-total.log()))
+	}
+	for i := end; i >= 0; i = from[i] {
+		out.Accepted = append(out.Accepted, i)
+	}
+	slices.Reverse(out.Accepted)
+	out.Count = total.first()
+	out.SD = math.Sqrt(math.Max(0, total.second()-out.Count*out.Count))
+	return out
+}
+
+// independent is the reading without any prior on widths: each proposal by
+// its own odds.
+func (c *chain) independent() Inference {
+	out := Inference{Probability: make([]float64, len(c.p))}
+	var variance float64
+	for i := range c.p {
+		q := 1 / (1 + math.Exp(-c.odds(i)))
+		out.Probability[i] = q
+		out.Count += q
+		variance += q * (1 - q)
+		if q > 0.5 {
+			out.Accepted = append(out.Accepted, i)
+			out.Score += math.Log(q)
+		} else {
+			out.Score += math.Log(1 - q)
+		}
+	}
+	out.SD = math.Sqrt(variance)
+	return out
+}
+
+// logSum adds weights given by their logarithms and keeps the weighted mean of
+// two numbers.
+type logSum struct{ top, sum, a, b float64 }
+
+func newLogSum(l, a, b float64) *logSum { return &logSum{l, 1, a, b} }
+
+func (s *logSum) add(l, a, b float64) {
+	if l > s.top {
+		k := math.Exp(s.top - l)
+		s.sum, s.a, s.b, s.top = s.sum*k, s.a*k, s.b*k, l
+	}
+	w := math.Exp(l - s.top)
+	s.sum += w
+	s.a += w * a
+	s.b += w * b
+}
+
+func (s *logSum) log() float64    { return s.top + math.Log(s.sum) }
+func (s *logSum) first() float64  { return s.a / s.sum }
+func (s *logSum) second() float64 { return s.b / s.sum }

@@ -1,0 +1,329 @@
+// Package evidence asks of every place along a straightened core how much it
+// looks like a ring boundary: what the wood does on either side, at several
+// scales and in several channels, and how much of the breadth agrees.
+package evidence
+
+import (
+	"math"
+
+	"pithward/vision/strip"
+)
+
+// channel is one property of the wood, as a plane of the flattened strip.
+type channel int
+
+const (
+	light  channel = iota // brightness
+	brown                 // red minus blue
+	vessel                // unevenness across the breadth at the size of large vessels
+	pore                  // unevenness finer than that
+	channels
+)
+
+// shape is what is asked of a channel at a place.
+type shape int
+
+const (
+	step  shape = iota // mean after minus mean before: odd, changes sign when the core is turned
+	line               // mean here minus mean on both sides: even
+	level              // mean here, against the core's own range: even
+)
+
+// question is one entry of the feature vector: two numbers each, the strength
+// against the core's own contrast and the agreement across the breadth.
+type question struct {
+	channel channel
+	shape   shape
+	mm      float64 // half-length of the filter
+}
+
+// questions lists what is asked. Lengths run from the sharpest edge a scan at
+// 1200 dpi can show (0.04 mm is two px) to a typical wide ring.
+var questions = []question{
+	{light, step, 0.03}, {light, step, 0.06}, {light, step, 0.12}, {light, step, 0.25}, {light, step, 0.5}, {light, step, 1.0},
+	{light, line, 0.03}, {light, line, 0.06}, {light, line, 0.12}, {light, line, 0.3},
+	{light, level, 0.04}, {light, level, 0.3},
+	{brown, step, 0.06}, {brown, step, 0.25}, {brown, line, 0.06},
+	{vessel, step, 0.12}, {vessel, step, 0.25}, {vessel, step, 0.5}, {vessel, step, 1.0},
+	{vessel, line, 0.12}, {vessel, level, 0.06}, {vessel, level, 0.3},
+	{pore, step, 0.12}, {pore, step, 0.25}, {pore, step, 0.5}, {pore, step, 1.0},
+	{pore, line, 0.06}, {pore, level, 0.3},
+}
+
+// FeatureCount is the number of values for each column.
+var FeatureCount = 2 * len(questions)
+
+// Features holds FeatureCount values for every column of a strip, each within
+// -1..1: for each question its strength and its agreement.
+type Features struct {
+	Cols int
+	At   []float32 // column after column
+	// Sum describes the whole core: the same for every column, for telling
+	// the kind of wood.
+	Sum []float32
+	// mean holds each channel along the core, nil where there is none.
+	mean [channels][]float32
+}
+
+// Row returns the features of one column.
+func (f *Features) Row(u int) []float32 { return f.At[u*FeatureCount : (u+1)*FeatureCount] }
+
+// odd tells for each value whether it changes sign when the core is turned
+// end for end.
+func odd(value int) bool { return questions[value/2].shape == step }
+
+// plane is one channel, rows x cols, with its running sums along the rows.
+type plane struct {
+	rows, cols int
+	sums       []float32 // rows x (cols+1), relative to the row's mean
+	mean       []float32 // across the rows, per column
+	contrast   []float32 // local range of mean, per column
+}
+
+// Extract asks all questions of a flattened strip.
+func Extract(s *strip.Strip, pxPerMM float64) *Features {
+	f := &Features{Cols: s.Cols, At: make([]float32, s.Cols*FeatureCount)}
+	planes := buildPlanes(s, pxPerMM)
+	strength := make([]float32, s.Cols)
+	agree := make([]float32, s.Cols)
+	for q, ask := range questions {
+		p := planes[ask.channel]
+		if p == nil {
+			continue
+		}
+		reach := int(math.Max(1, math.Round(ask.mm*pxPerMM)))
+		p.answer(ask.shape, reach, strength, agree)
+		for u := range strength {
+			f.At[u*FeatureCount+2*q] = strength[u]
+			f.At[u*FeatureCount+2*q+1] = agree[u]
+		}
+	}
+	for ch, p := range planes {
+		if p != nil {
+			f.mean[ch] = p.mean
+		}
+	}
+	f.Sum = summary(f, planes)
+	return f
+}
+
+// buildPlanes derives the channels from a strip. brown is nil in gray scans.
+func buildPlanes(s *strip.Strip, pxPerMM float64) [channels]*plane {
+	var out [channels]*plane
+	reach := int(5 * pxPerMM)
+	out[light] = newPlane(s.Light, s.Rows, s.Cols, reach, 2)
+	if s.Brown != nil {
+		out[brown] = newPlane(s.Brown, s.Rows, s.Cols, reach, 2)
+	}
+	big, fine := unevenness(s, out[light].mean, pxPerMM)
+	out[vessel] = newPlane(big, s.Rows, s.Cols, reach, 0.7)
+	out[pore] = newPlane(fine, s.Rows, s.Cols, reach, 0.7)
+	return out
+}
+
+// unevenness returns how far each place differs from the mean of its column,
+// split into parts of the size of large earlywood vessels (0.1 mm and more)
+// and finer ones. Layers themselves cancel; vessels, pores and rays stay.
+func unevenness(s *strip.Strip, mean []float32, pxPerMM float64) (big, fine []float32) {
+	big = make([]float32, len(s.Light))
+	fine = make([]float32, len(s.Light))
+	rest := make([]float32, s.Cols)
+	wide, mid := int(0.7*pxPerMM), int(math.Max(1, math.Round(0.05*pxPerMM)))
+	for r := 0; r < s.Rows; r++ {
+		row := s.Light[r*s.Cols : (r+1)*s.Cols]
+		for u, x := range row {
+			rest[u] = x - mean[u]
+		}
+		slow := boxMean(rest, wide)
+		smooth := boxMean(rest, mid)
+		for u := range rest {
+			big[r*s.Cols+u] = abs(smooth[u] - slow[u])
+			fine[r*s.Cols+u] = abs(rest[u] - smooth[u])
+		}
+	}
+	return big, fine
+}
+
+// newPlane prepares a channel. floor is the smallest contrast, in the
+// channel's unit, that is taken for signal.
+func newPlane(x []float32, rows, cols, reach int, floor float32) *plane {
+	p := &plane{rows: rows, cols: cols}
+	p.mean = columnMean(x, rows, cols)
+	p.contrast = spread(p.mean, reach)
+	for u := range p.contrast {
+		p.contrast[u] += floor
+	}
+	p.sums = make([]float32, rows*(cols+1))
+	for r := 0; r < rows; r++ {
+		row := x[r*cols : (r+1)*cols]
+		var total float64
+		for _, v := range row {
+			total += float64(v)
+		}
+		m := total / float64(cols)
+		sums := p.sums[r*(cols+1) : (r+1)*(cols+1)]
+		var acc float64
+		for u, v := range row {
+			acc += float64(v) - m
+			sums[u+1] = float32(acc)
+		}
+	}
+	return p
+}
+
+// columnMean returns the mean of each column with outlying rows pulled in, so
+// that a crack along the core or a pencil dot does not rule.
+func columnMean(x []float32, rows, cols int) []float32 {
+	sum, sq := make([]float32, cols), make([]float32, cols)
+	for r := 0; r < rows; r++ {
+		for u, v := range x[r*cols : (r+1)*cols] {
+			sum[u] += v
+			sq[u] += v * v
+		}
+	}
+	lo, hi := limits(sum, sq, rows)
+	clear(sum)
+	for r := 0; r < rows; r++ {
+		for u, v := range x[r*cols : (r+1)*cols] {
+			sum[u] += min(hi[u], max(lo[u], v))
+		}
+	}
+	for u := range sum {
+		sum[u] /= float32(rows)
+	}
+	return sum
+}
+
+// limits returns mean -/+ 1.3 standard deviations of each column.
+func limits(sum, sq []float32, rows int) (lo, hi []float32) {
+	lo, hi = make([]float32, len(sum)), make([]float32, len(sum))
+	n := float32(rows)
+	for u := range sum {
+		m := sum[u] / n
+		sd := float32(math.Sqrt(float64(max(0, sq[u]/n-m*m))))
+		lo[u], hi[u] = m-1.3*sd, m+1.3*sd
+	}
+	return lo, hi
+}
+
+// answer fills strength and agreement of one question for every column.
+func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
+	vals := make([]float32, p.rows*p.cols)
+	for r := 0; r < p.rows; r++ {
+		filter(vals[r*p.cols:(r+1)*p.cols], p.sums[r*(p.cols+1):(r+1)*(p.cols+1)], sh, reach)
+	}
+	mean := columnMean(vals, p.rows, p.cols)
+	var centre []float32
+	if sh == level {
+		centre = boxMean(mean, 8*reach+200)
+	}
+	sq := make([]float32, p.cols)
+	for r := 0; r < p.rows; r++ {
+		for u, v := range vals[r*p.cols : (r+1)*p.cols] {
+			d := v - mean[u]
+			sq[u] += d * d
+		}
+	}
+	for u, m := range mean {
+		if centre != nil {
+			m -= centre[u]
+		}
+		sd := math.Sqrt(float64(sq[u]) / float64(p.rows))
+		strength[u] = squash(m / p.contrast[u])
+		agree[u] = m / float32(math.Sqrt(float64(m*m)+sd*sd)+0.05)
+	}
+}
+
+// filter applies one shape to a row given by its running sums. Places whose
+// filter would leave the row use what is there.
+func filter(dst, sums []float32, sh shape, reach int) {
+	n := len(dst)
+	mean := func(a, b int) float32 {
+		a, b = max(0, a), min(n, b)
+		if b <= a {
+			return float32(math.NaN())
+		}
+		return (sums[b] - sums[a]) / float32(b-a)
+	}
+	half := max(0, (reach-1)/2)
+	for u := range dst {
+		var x float32
+		switch sh {
+		case step:
+			x = mean(u+1, u+1+reach) - mean(u-reach, u)
+		case line:
+			x = mean(u-half, u+half+1) - 0.5*(mean(u-half-reach, u-half)+mean(u+half+1, u+half+1+reach))
+		case level:
+			x = mean(u-half, u+half+1)
+		}
+		if x != x {
+			x = 0
+		}
+		dst[u] = x
+	}
+}
+
+// summary describes the whole core by the mean size of every answer and a few
+// absolute properties of the wood's texture.
+func summary(f *Features, planes [channels]*plane) []float32 {
+	out := make([]float32, FeatureCount)
+	for u := 0; u < f.Cols; u++ {
+		for k, v := range f.Row(u) {
+			out[k] += abs(v)
+		}
+	}
+	for k := range out {
+		out[k] /= float32(max(1, f.Cols))
+	}
+	for _, p := range planes {
+		var m, c float32
+		if p != nil {
+			for u := range p.mean {
+				m += p.mean[u]
+				c += p.contrast[u]
+			}
+			m, c = m/float32(p.cols), c/float32(p.cols)
+		}
+		out = append(out, m/40, c/20)
+	}
+	return out
+}
+
+// spread returns the standard deviation of x within reach of each place.
+func spread(x []float32, reach int) []float32 {
+	m := boxMean(x, reach)
+	sq := make([]float32, len(x))
+	for i, v := range x {
+		d := v - m[i]
+		sq[i] = d * d
+	}
+	out := boxMean(sq, reach)
+	for i, v := range out {
+		out[i] = float32(math.Sqrt(float64(max(0, v))))
+	}
+	return out
+}
+
+// boxMean returns the running mean over 2*reach+1 values, fewer at the ends.
+func boxMean(x []float32, reach int) []float32 {
+	sum := make([]float64, len(x)+1)
+	for i, v := range x {
+		sum[i+1] = sum[i] + float64(v)
+	}
+	out := make([]float32, len(x))
+	for i := range x {
+		a, b := max(0, i-reach), min(len(x), i+reach+1)
+		out[i] = float32((sum[b] - sum[a]) / float64(b-a))
+	}
+	return out
+}
+
+// squash keeps large answers from ruling: it maps x into -1..1, and 2 to 1/2.
+func squash(x float32) float32 { return 0.5 * x / (1 + 0.5*abs(x)) }
+
+func abs(x float32) float32 {
+	if x < 0 {
+		return -x
+	}
+	return x
+}

@@ -1,0 +1,201 @@
+package evidence
+
+import (
+	_ "embed"
+	"encoding/json"
+	"math"
+	"sync"
+
+	"pithward/measure"
+)
+
+// Woods lists the kinds of wood in the order of the model's outputs.
+var Woods = []measure.Wood{measure.Conifer, measure.RingPorous, measure.DiffusePorous}
+
+// Model is what was learned from rendered cores: see cmd/train, which remakes
+// it.
+type Model struct {
+	Column      map[measure.Wood]*Net          `json:"column"`      // features of a column -> log odds of a boundary
+	Context     map[measure.Wood]*Net          `json:"context"`     // a candidate in its surroundings -> log odds
+	Wood        *Net                           `json:"wood"`        // a core's summary -> a score for each of Woods
+	Bark        *Net                           `json:"bark"`        // a core's two ends compared -> log odds that bark is at low columns
+	Prior       map[measure.Wood]measure.Prior `json:"prior"`       // how rings follow each other
+	Calibration map[measure.Wood][2]float64    `json:"calibration"` // log odds -> slope * log odds + offset
+}
+
+//go:embed model.json
+var modelJSON []byte
+
+// Default returns the model kept in the program.
+var Default = sync.OnceValue(func() *Model {
+	m := &Model{}
+	if err := json.Unmarshal(modelJSON, m); err != nil {
+		panic("evidence: model.json: " + err.Error()) // it is part of the program
+	}
+	return m
+})
+
+// Span is the wood of a core in columns: where it begins and ends, the
+// openings of gaps inside it, and which way the bark lies.
+type Span struct {
+	From, To float64      // columns of the wood, low to high
+	Openings [][2]float64 // columns, each from low to high
+	Lost     []bool       // for each opening: wood is missing there
+	Dir      int          // +1: bark at low columns
+	PxPerMM  float64      // scale, or a guess of it
+}
+
+// woodMM returns the length of wood between the bark end and column u, in mm,
+// openings taken off.
+func (s Span) woodMM(u float64) float64 {
+	start := s.From
+	if s.Dir < 0 {
+		start = s.To
+	}
+	a, b := math.Min(start, u), math.Max(start, u)
+	length := b - a
+	for _, o := range s.Openings {
+		length -= math.Max(0, math.Min(b, o[1])-math.Max(a, o[0]))
+	}
+	return length / s.PxPerMM
+}
+
+// hidden tells whether column u lies in an opening or so close to its edge
+// that the edge itself would be read.
+func (s Span) hidden(u float64) bool {
+	margin := 0.05 * s.PxPerMM
+	if u < s.From+margin || u > s.To-margin {
+		return true
+	}
+	for _, o := range s.Openings {
+		if u > o[0]-margin && u < o[1]+margin {
+			return true
+		}
+	}
+	return false
+}
+
+// Reading is what a core's evidence says under one kind of wood and one
+// direction.
+type Reading struct {
+	Candidates []Candidate // from bark to pith
+	measure.Inference
+}
+
+// Read scores the columns, proposes candidates and infers the boundaries, in
+// two looks: the second knows this core's own typical boundary.
+func (m *Model) Read(f *Features, wood measure.Wood, span Span) Reading {
+	cands := m.propose(f, wood, span)
+	first := m.infer(cands, wood, span)
+	second := m.lookAgain(f, cands, first, wood, span)
+	inf := m.infer(second, wood, span)
+	m.calibrate(&inf, wood)
+	return Reading{Candidates: second, Inference: inf}
+}
+
+// First makes the first look only, for comparing kinds of wood and directions.
+func (m *Model) First(f *Features, wood measure.Wood, span Span) Reading {
+	cands := m.propose(f, wood, span)
+	return Reading{Candidates: cands, Inference: m.infer(cands, wood, span)}
+}
+
+// propose returns the candidates of the wood in a span, from bark to pith.
+func (m *Model) propose(f *Features, wood measure.Wood, span Span) []Candidate {
+	all := Candidates(m.score(f, wood, span.Dir))
+	var out []Candidate
+	for _, c := range all {
+		if !span.hidden(c.U) {
+			out = append(out, c)
+		}
+	}
+	if span.Dir < 0 {
+		for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
+			out[i], out[j] = out[j], out[i]
+		}
+	}
+	return out
+}
+
+// score returns the log odds of a boundary at every column.
+func (m *Model) score(f *Features, wood measure.Wood, dir int) []float32 {
+	net := m.Column[wood]
+	out := make([]float32, f.Cols)
+	h, y := make([]float32, net.Hidden), make([]float32, 1)
+	turned := make([]float32, FeatureCount)
+	for u := range out {
+		x := f.Row(u)
+		if dir < 0 {
+			Turned(turned, x)
+			x = turned
+		}
+		net.Apply(x, h, y)
+		out[u] = y[0]
+	}
+	return out
+}
+
+// infer runs the chain over candidates given from bark to pith.
+func (m *Model) infer(cands []Candidate, wood measure.Wood, span Span) measure.Inference {
+	p := make([]measure.Proposal, len(cands))
+	for i, c := range cands {
+		p[i] = measure.Proposal{At: span.woodMM(c.U), LogOdds: c.LogOdds}
+	}
+	var barriers []float64
+	for i, o := range span.Openings {
+		if span.Lost[i] {
+			barriers = append(barriers, span.woodMM((o[0]+o[1])/2))
+		}
+	}
+	return measure.Infer(p, barriers, m.Prior[wood])
+}
+
+// lookAgain returns the candidates with the log odds of the second look.
+func (m *Model) lookAgain(f *Features, cands []Candidate, first measure.Inference, wood measure.Wood, span Span) []Candidate {
+	net := m.Context[wood]
+	if net == nil || len(cands) == 0 {
+		return cands
+	}
+	out := make([]Candidate, len(cands))
+	h, y := make([]float32, net.Hidden), make([]float32, 1)
+	for i, x := range Context(f, cands, first, span.PxPerMM, span.Dir) {
+		net.Apply(x[:], h, y)
+		out[i] = Candidate{U: cands[i].U, LogOdds: float64(y[0])}
+	}
+	return out
+}
+
+// calibrate maps the posterior probabilities onto observed frequencies.
+func (m *Model) calibrate(inf *measure.Inference, wood measure.Wood) {
+	c, ok := m.Calibration[wood]
+	if !ok {
+		return
+	}
+	for i, p := range inf.Probability {
+		p = math.Max(1e-6, math.Min(1-1e-6, p))
+		inf.Probability[i] = sigmoid(c[0]*math.Log(p/(1-p)) + c[1])
+	}
+}
+
+// WoodProbabilities returns the probability of each of Woods for a core.
+func (m *Model) WoodProbabilities(f *Features) []float64 {
+	out := make([]float32, len(Woods))
+	m.Wood.Apply(f.Sum, make([]float32, m.Wood.Hidden), out)
+	return softmax(out)
+}
+
+func softmax(x []float32) []float64 {
+	top := x[0]
+	for _, v := range x {
+		top = max(top, v)
+	}
+	var sum float64
+	p := make([]float64, len(x))
+	for i, v := range x {
+		p[i] = math.Exp(float64(v - top))
+		sum += p[i]
+	}
+	for i := range p {
+		p[i] /= sum
+	}
+	return p
+}
