@@ -1,0 +1,136 @@
+package vision
+
+import (
+	"encoding/json"
+	"image"
+	"image/color"
+	"image/png"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"pithward/measure"
+	"pithward/vision/raster"
+)
+
+// realTruth is the part of a real scan's truth.json looked at here.
+type realTruth struct {
+	Ruler *struct {
+		BoxPx [4]float64 `json:"box_px"`
+	} `json:"ruler"`
+	MMPerPx [2]float64 `json:"mm_per_px"`
+	Cores   []struct {
+		ID           string          `json:"id"`
+		OutlinePx    []measure.Point `json:"outline_px"`
+		CentrelinePx []measure.Point `json:"centreline_px"`
+		WidthMM      float64         `json:"width_mm"`
+	} `json:"cores"`
+}
+
+func TestFindCoresReal(t *testing.T) {
+	files, _ := filepath.Glob("../../shared/real/*/truth.json")
+	if len(files) == 0 {
+		t.Skip("../shared/real is not there")
+	}
+	for _, f := range files {
+		t.Run(filepath.Base(filepath.Dir(f)), func(t *testing.T) {
+			raw, err := os.ReadFile(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var truth realTruth
+			if err := json.Unmarshal(raw, &truth); err != nil {
+				t.Fatal(err)
+			}
+			pic := filepath.Join(filepath.Dir(f), filepath.Base(filepath.Dir(f))+".png")
+			s, err := ReadScan(pic)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			o, err := s.Overview(1800)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var h Hints
+			if r := truth.Ruler; r != nil {
+				b := r.BoxPx
+				h.Avoid = [][]measure.Point{{{b[0], b[1]}, {b[2], b[1]}, {b[2], b[3]}, {b[0], b[3]}}}
+			}
+			cores, warn, err := FindCores(s.Pixels(), o, h)
+			if err != nil {
+				t.Fatal(err)
+			}
+			draw(t, o, cores, filepath.Base(filepath.Dir(f)))
+			t.Log(len(cores), warn)
+			if len(cores) != len(truth.Cores) {
+				t.Fatalf("%d cores, want %d", len(cores), len(truth.Cores))
+			}
+			for i, c := range cores {
+				w := truth.Cores[i]
+				off := 0.0
+				for _, p := range w.CentrelinePx {
+					off = math.Max(off, distanceTo(p, c.AxisPx))
+				}
+				t.Logf("%s: breadth %.1f want %.1f; axis off at most %.1f; ends %.1f %.1f, outline %v", w.ID, c.BreadthPx, w.WidthMM/truth.MMPerPx[0], off, c.AxisPx[0], c.AxisPx[len(c.AxisPx)-1], w.CentrelinePx[len(w.CentrelinePx)-1])
+			}
+		})
+	}
+}
+
+// distanceTo is the distance of p from the polyline.
+func distanceTo(p measure.Point, line []measure.Point) float64 {
+	best := math.Inf(1)
+	for i := 1; i < len(line); i++ {
+		a, b := line[i-1], line[i]
+		dx, dy := b[0]-a[0], b[1]-a[1]
+		s := ((p[0]-a[0])*dx + (p[1]-a[1])*dy) / (dx*dx + dy*dy)
+		s = math.Max(0, math.Min(1, s))
+		best = math.Min(best, math.Hypot(p[0]-a[0]-s*dx, p[1]-a[1]-s*dy))
+	}
+	return best
+}
+
+// draw writes the overview with axis and outline to $PITHWARD_DRAW, for a look.
+func draw(t *testing.T, o Overview, cores []raster.Core, name string) {
+	dir := os.Getenv("PITHWARD_DRAW")
+	if dir == "" {
+		return
+	}
+	m := image.NewRGBA(image.Rect(0, 0, o.Width, o.Height))
+	for y := range o.Height {
+		for x := range o.Width {
+			c := color.RGBA{A: 255}
+			c.B = uint8(o.At(x, y, 0))
+			c.G = uint8(o.At(x, y, o.Channels/2))
+			c.R = uint8(o.At(x, y, o.Channels-1))
+			m.SetRGBA(x, y, c)
+		}
+	}
+	line := func(a, b measure.Point, c color.RGBA) {
+		x0, y0 := o.FromScan(a[0], a[1])
+		x1, y1 := o.FromScan(b[0], b[1])
+		n := int(math.Hypot(x1-x0, y1-y0)*2) + 1
+		for i := range n + 1 {
+			f := float64(i) / float64(n)
+			m.SetRGBA(int(math.Round(x0+f*(x1-x0))), int(math.Round(y0+f*(y1-y0))), c)
+		}
+	}
+	for _, c := range cores {
+		for i, p := range c.OutlinePx {
+			line(p, c.OutlinePx[(i+1)%len(c.OutlinePx)], color.RGBA{255, 0, 255, 255})
+		}
+		for i := 1; i < len(c.AxisPx); i++ {
+			line(c.AxisPx[i-1], c.AxisPx[i], color.RGBA{0, 255, 0, 255})
+		}
+	}
+	f, err := os.Create(filepath.Join(dir, name+".png"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := png.Encode(f, m); err != nil {
+		t.Fatal(err)
+	}
+}
