@@ -231,14 +231,79 @@ func (b *band) core(c curve, u0, u1 int, breadth float64) raster.Core {
 }
 
 // inOrder sorts cores from top to bottom and those of one row from left to
-// right. Two cores are of one row when more than half of the one lies beside
-// the other.
+// right.
 func inOrder(cores []raster.Core) {
-	sort.SliceStable(cores, func(i, j int) bool {
-		_, yi := middle(cores[i])
-		_, yj := middle(cores[j])
-		return yi < yj
+	row := make([]int, len(cores)) // each core's row is named by its first core
+	for i := range cores {
+		row[i] = i
+		for j := range i {
+			if sameRow(cores[i], cores[j]) {
+				from, to := max(row[i], row[j]), min(row[i], row[j])
+				for k := range i + 1 {
+					if row[k] == from {
+						row[k] = to
+					}
+				}
+			}
+		}
+	}
+	height, size := make([]float64, len(cores)), make([]float64, len(cores))
+	for i, c := range cores {
+		_, y := middle(c)
+		height[row[i]] += y
+		size[row[i]]++
+	}
+	type placed struct {
+		row  int
+		y, x float64
+		core raster.Core
+	}
+	list := make([]placed, len(cores))
+	for i, c := range cores {
+		x, _ := middle(c)
+		list[i] = placed{row[i], height[row[i]] / size[row[i]], x, c}
+	}
+	sort.SliceStable(list, func(i, j int) bool {
+		a, b := list[i], list[j]
+		switch {
+		case a.row == b.row:
+			return a.x < b.x
+		case a.y != b.y:
+			return a.y < b.y
+		}
+		return a.row < b.row
 	})
+	for i := range list {
+		cores[i] = list[i].core
+	}
+}
+
+// sameRow tells whether two cores lie beside each other, in x: standing ones
+// share more than half of the shorter's height, lying ones carry on each
+// other's line within half a breadth.
+func sameRow(a, b raster.Core) bool {
+	ax0, ay0, ax1, ay1 := boxOf(a)
+	bx0, by0, bx1, by1 := boxOf(b)
+	if a.Upright || b.Upright {
+		return math.Min(ay1, by1)-math.Max(ay0, by0) > 0.5*math.Min(ay1-ay0, by1-by0)
+	}
+	if math.Min(ax1, bx1)-math.Max(ax0, bx0) > 0.2*math.Min(ax1-ax0, bx1-bx0) {
+		return false
+	}
+	if bx0 < ax0 {
+		a, b = b, a
+	}
+	return math.Abs(a.AxisPx[len(a.AxisPx)-1][1]-b.AxisPx[0][1]) < 0.5*math.Min(a.BreadthPx, b.BreadthPx)
+}
+
+// boxOf returns the bounds of a core's axis.
+func boxOf(c raster.Core) (x0, y0, x1, y1 float64) {
+	x0, y0, x1, y1 = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for _, p := range c.AxisPx {
+		x0, x1 = math.Min(x0, p[0]), math.Max(x1, p[0])
+		y0, y1 = math.Min(y0, p[1]), math.Max(y1, p[1])
+	}
+	return x0, y0, x1, y1
 }
 
 func middle(c raster.Core) (x, y float64) {

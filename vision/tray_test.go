@@ -8,7 +8,10 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"pithward/measure"
 	"pithward/vision/raster"
@@ -132,5 +135,31 @@ func draw(t *testing.T, o Overview, cores []raster.Core, name string) {
 	defer f.Close()
 	if err := png.Encode(f, m); err != nil {
 		t.Fatal(err)
+	}
+}
+
+func TestInOrder(t *testing.T) {
+	lying := func(x0, y0, x1, y1 float64) raster.Core {
+		return raster.Core{AxisPx: []measure.Point{{x0, y0}, {x1, y1}}, BreadthPx: 100, Upright: math.Abs(y1-y0) > math.Abs(x1-x0)}
+	}
+	for name, want := range map[string][]raster.Core{
+		"lying, turned":        {lying(0, 200, 3000, 100), lying(0, 260, 3000, 360), lying(0, 500, 3000, 500)},
+		"two columns":          {lying(0, 100, 1000, 100), lying(1500, 90, 2500, 110), lying(0, 300, 1000, 300), lying(1500, 310, 2500, 310)},
+		"two columns, stepped": {lying(0, 100, 1000, 100), lying(1500, 190, 2500, 190), lying(0, 300, 1000, 300), lying(1500, 390, 2500, 390)},
+		"standing":             {lying(100, 50, 100, 3000), lying(300, 0, 320, 2500), lying(600, 300, 600, 2000)},
+		"two rows of standing": {lying(100, 50, 100, 1000), lying(300, 0, 320, 1100), lying(100, 1300, 100, 2400), lying(300, 1250, 300, 2500)},
+		"one alone":            {lying(0, 0, 1000, 0)},
+		"none":                 {},
+		"standing below lying": {lying(0, 100, 3000, 100), lying(200, 310, 200, 1200), lying(500, 300, 500, 1200)},
+		"three along one line": {lying(0, 100, 900, 100), lying(1000, 100, 1900, 100), lying(2000, 110, 2900, 120)},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := slices.Clone(want)
+			slices.Reverse(got)
+			inOrder(got)
+			if d := cmp.Diff(want, got); d != "" {
+				t.Error(d)
+			}
+		})
 	}
 }
