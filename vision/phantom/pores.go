@@ -1,0 +1,227 @@
+package phantom
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"pithward/measure"
+)
+
+// painter adds splats to a core in its own frame.
+type painter struct {
+	s   *coreScene
+	r   *rand.Rand
+	ppm [2]float64 // px per mm
+}
+
+// ellipse adds an ellipse at (u, v) with semi-axes in mm, the first along the
+// direction turn (radians) from the u axis.
+func (p *painter) ellipse(u, v, a, b, turn float64, colour RGB, alpha, softPx float64) {
+	pc := p.s.pieceAt(u)
+	if math.Abs(v) > p.s.lay.half+a {
+		return
+	}
+	x, y := p.s.lay.point(pc, u, v)
+	sin, cos := math.Sincos(turn)
+	x1, y1 := p.s.lay.point(pc, u+cos*0.01, v+sin*0.01)
+	dx, dy := x1-x, y1-y
+	n := math.Hypot(dx, dy)
+	k := (p.ppm[0] + p.ppm[1]) / 2
+	p.s.splats = append(p.s.splats, splat{
+		x: float32(x * p.ppm[0]), y: float32(y * p.ppm[1]),
+		a: float32(a * k), b: float32(b * k),
+		cos: float32(dx / n), sin: float32(dy / n),
+		colour: colour.f32(), alpha: float32(alpha), soft: float32(softPx), id: pc.id,
+	})
+}
+
+// pieceAt returns the piece that holds wood coordinate u on the axis, or the
+// nearer end's.
+func (s *coreScene) pieceAt(u float64) *piece {
+	ps := s.lay.pieces
+	for i := range ps {
+		if u <= ps[i].u1 {
+			return &ps[i]
+		}
+	}
+	return &ps[len(ps)-1]
+}
+
+// tissues adds what the wood is made of: vessels, pores, rays, ducts.
+func (p *painter) tissues() {
+	switch p.s.core.Wood {
+	case measure.RingPorous:
+		p.rays()
+		for k := 1; k < len(p.s.stem.radii); k++ {
+			p.flames(k)
+			p.vesselBand(k)
+		}
+	case measure.DiffusePorous:
+		p.diffusePores()
+		p.rays()
+	default:
+		p.rays()
+		p.ducts()
+	}
+}
+
+// span returns the angles round the pith between which a ring of the given
+// radius lies within v of the axis.
+func (p *painter) span(radius float64) (from, to float64) {
+	h, pv := p.s.lay.half, p.s.stem.pithV
+	lo, hi := (-h-pv)/radius, (h-pv)/radius
+	if lo <= -0.98 && hi >= 0.98 {
+		return -math.Pi, math.Pi
+	}
+	return math.Asin(clampTo(lo, -1, 1)), math.Asin(clampTo(hi, -1, 1))
+}
+
+// place turns a ring coordinate and an angle into the core's frame.
+func (p *painter) place(rho, phi float64) (u, v float64) {
+	r := p.s.stem.radius(rho, phi)
+	sin, cos := math.Sincos(phi)
+	return p.s.stem.pithU - r*cos, p.s.stem.pithV + r*sin
+}
+
+func (p *painter) poreColour() (RGB, float64) {
+	if chance(p.r, p.s.core.Look.Chalk) {
+		return RGB{238, 236, 228}, between(p.r, 0.6, 0.95)
+	}
+	return p.s.core.Look.Late.times(0.42), between(p.r, 0.6, 0.92)
+}
+
+// vesselBand puts rows of large vessels at the start of ring k.
+func (p *painter) vesselBand(k int) {
+	st, l := p.s.stem, &p.s.core.Look
+	inner, w := st.radii[k], st.radii[k-1]-st.radii[k]
+	if inner < 0.3 {
+		return
+	}
+	rows := 1 + int(clampTo(l.Rows-1+0.5*p.r.NormFloat64(), 0, 2.4))
+	offset := 0.0
+	for row := range rows {
+		d := l.VesselMM * math.Exp(0.1*p.r.NormFloat64()) * math.Pow(0.85, float64(row))
+		d = math.Min(d, 0.8*w)
+		if row > 0 && offset+d > 0.75*w {
+			return
+		}
+		from, to := p.span(inner)
+		step := d * between(p.r, 1.0, 1.5+0.5*float64(row)) / inner
+		for phi := from + step*p.r.Float64(); phi < to; phi += step * between(p.r, 0.75, 1.3) {
+			dd := d * clampTo(1+0.18*p.r.NormFloat64(), 0.5, 1.3)
+			off := offset + dd/2 + math.Abs(0.02*p.r.NormFloat64())
+			u, v := p.place(inner+off, phi)
+			colour, alpha := p.poreColour()
+			p.ellipse(u, v, dd/2*between(p.r, 0.95, 1.2), dd/2*between(p.r, 0.8, 1), -phi, colour, alpha, 1)
+		}
+		offset += d * between(p.r, 0.8, 1.05)
+	}
+}
+
+// flames puts clusters of small pores in pale tissue into the latewood.
+func (p *painter) flames(k int) {
+	st, l := p.s.stem, &p.s.core.Look
+	inner, w := st.radii[k], st.radii[k-1]-st.radii[k]
+	early := math.Min(l.VesselMM*l.Rows, 0.7*w)
+	if w-early < 0.15 || inner < 0.5 {
+		return
+	}
+	from, to := p.span(inner + w/2)
+	step := between(p.r, 0.35, 0.8) / (inner + w/2)
+	for phi := from; phi < to; phi += step * between(p.r, 0.6, 1.4) {
+		length := (w - early) * between(p.r, 0.5, 0.95)
+		u, v := p.place(inner+early+length/2, phi)
+		p.ellipse(u, v, length/2, between(p.r, 0.06, 0.14), -phi, l.Early, 0.35, 4)
+		for n := poisson(p.r, length*l.PoresPerMM2*0.22); n > 0; n-- {
+			f := p.r.Float64()
+			u, v := p.place(inner+early+length*f, phi+0.07*p.r.NormFloat64()/(inner+w/2)*(0.6+f))
+			d := l.PoreMM * clampTo(1+0.25*p.r.NormFloat64(), 0.4, 1.6)
+			colour, alpha := p.poreColour()
+			p.ellipse(u, v, d/2, d/2, 0, colour, alpha*0.8, 1)
+		}
+	}
+}
+
+// diffusePores scatters pores over the wood, a little denser and larger early
+// in the ring, none in the terminal line.
+func (p *painter) diffusePores() {
+	s, l := p.s, &p.s.core.Look
+	pitch := 1 / math.Sqrt(l.PoresPerMM2)
+	half := s.lay.half
+	for u := -0.5; u < s.length+0.5; u += pitch {
+		for v := -half; v < half; v += pitch {
+			pu, pv := u+pitch*(p.r.Float64()-0.5)*1.3, v+pitch*(p.r.Float64()-0.5)*1.3
+			size, pick := p.r.NormFloat64(), p.r.Float64()
+			rho := s.stem.rho(pu, pv)
+			k := s.stem.ringAt(rho)
+			if k < 1 || k >= len(s.stem.radii) {
+				continue
+			}
+			w := ringWidth(s.stem, k)
+			f := (rho - s.stem.radii[k]) / w
+			d := l.PoreMM * (1.12 - 0.35*f) * clampTo(1+0.2*size, 0.5, 1.5)
+			if toEnd := (1 - f) * w; toEnd < math.Min(l.LineMM, 0.3*w)+d/2 || pick > 1-0.45*f*f {
+				continue
+			}
+			colour, alpha := p.poreColour()
+			phi := math.Atan2(pv-s.stem.pithV, s.stem.pithU-pu)
+			p.ellipse(pu, pv, d/2*between(p.r, 1, 1.4), d/2*0.9, -phi, colour, alpha*0.75, 0.9)
+		}
+	}
+}
+
+// rays adds narrow and wide rays: pale spindles along the radius.
+func (p *painter) rays() {
+	s, l := p.s, &p.s.core.Look
+	area := s.length * 2 * s.lay.half
+	for n := poisson(p.r, area*l.Rays*0.5); n > 0; n-- {
+		p.ray(logBetween(p.r, 0.6, 4), between(p.r, 0.006, 0.014), between(p.r, 0.12, 0.4))
+	}
+	for n := poisson(p.r, area*l.WideRays*0.12); n > 0; n-- {
+		p.ray(logBetween(p.r, 4, 16), between(p.r, 0.05, 0.16), between(p.r, 0.35, 0.7))
+	}
+}
+
+func (p *painter) ray(length, half, alpha float64) {
+	s := p.s
+	u := between(p.r, -length/2, s.length+length/2)
+	v := between(p.r, -s.lay.half, s.lay.half)
+	phi := math.Atan2(v-s.stem.pithV, s.stem.pithU-u)
+	colour := s.core.Look.Early.mix(s.core.Look.Late, 0.12)
+	if s.core.Wood == measure.DiffusePorous {
+		colour = s.core.Look.Early.mix(s.core.Look.Late, between(p.r, 0, 0.6))
+	}
+	// Long rays are laid in short spindles, so that they follow the core and
+	// stay within the wood.
+	for d := -length / 2; d < length/2; d += 1.5 {
+		l := math.Min(1.5, length/2-d)
+		sin, cos := math.Sincos(phi)
+		uu, vv := u-cos*(d+l/2), v+sin*(d+l/2)
+		if uu > -0.2 && uu < math.Min(s.length, s.stem.pithU-1) && s.stem.rho(uu, vv) < s.stem.radii[0] {
+			taper := 1 - 0.6*math.Pow(2*math.Abs(d+l/2)/length, 2)
+			p.ellipse(uu, vv, l*0.62, half*taper, -phi, colour, alpha, 1.2)
+		}
+	}
+}
+
+// ducts adds resin ducts, most of them in the latewood.
+func (p *painter) ducts() {
+	s, l := p.s, &p.s.core.Look
+	for n := poisson(p.r, s.length*2*s.lay.half*l.Ducts); n > 0; n-- {
+		u, v := between(p.r, 0, s.length), between(p.r, -s.lay.half, s.lay.half)
+		k := s.stem.ringAt(s.stem.rho(u, v))
+		if k < 1 || k >= len(s.stem.radii) {
+			continue
+		}
+		w := ringWidth(s.stem, k)
+		phi := math.Atan2(v-s.stem.pithV, s.stem.pithU-u)
+		f := clampTo(0.75+0.15*p.r.NormFloat64(), 0.1, 0.97)
+		u, v = p.place(s.stem.radii[k]+f*w, phi)
+		d := math.Min(between(p.r, 0.07, 0.16), w*0.6)
+		colour, alpha := l.Early.mix(RGB{255, 250, 235}, 0.4), between(p.r, 0.35, 0.8)
+		if chance(p.r, 0.25) {
+			colour = l.Late.times(0.7)
+		}
+		p.ellipse(u, v, d/2, d/2*between(p.r, 0.7, 1), -phi, colour, alpha, 1.5)
+	}
+}
