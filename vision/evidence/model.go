@@ -20,6 +20,7 @@ type Model struct {
 	Wood        *Net                           `json:"wood"`        // a core's summary -> a score for each of Woods
 	Bark        *Net                           `json:"bark"`        // a core's two ends compared -> log odds that bark is at low columns
 	Prior       map[measure.Wood]measure.Prior `json:"prior"`       // how rings follow each other
+	Place       map[measure.Wood]Placing       `json:"place"`       // how candidates lie to the true boundary
 	Calibration map[measure.Wood][2]float64    `json:"calibration"` // log odds -> slope * log odds + offset
 }
 

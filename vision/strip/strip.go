@@ -151,3 +151,52 @@ func sample(px raster.Pixels, x, y float64) (b, g, r float32) {
 	r = w00*float32(q[2]) + w10*float32(q[n+2]) + w01*float32(t[2]) + w11*float32(t[n+2])
 	return b, g, r
 }
+
+// Mean returns the mean brightness of a column.
+func (s *Strip) Mean(col int) float64 {
+	var sum float64
+	for r := 0; r < s.Rows; r++ {
+		sum += float64(s.Light[r*s.Cols+col])
+	}
+	return sum / float64(s.Rows)
+}
+
+// Locate returns the strip coordinates of a place on the scan: the nearest
+// point of the axis, and the distance from it across.
+func (s *Strip) Locate(p measure.Point) (u, v float64) {
+	best := math.Inf(1)
+	k := 0
+	for i, a := range s.axis {
+		if d := sq(a[0]-p[0]) + sq(a[1]-p[1]); d < best {
+			best, k = d, i
+		}
+	}
+	// The normals are smoothed: go on until u and v give the place back.
+	u = float64(k)
+	for range 4 {
+		q := s.Place(u, 0)
+		i := min(max(0, int(u)), len(s.normal)-1)
+		n := s.normal[i]
+		dx, dy := p[0]-q[0], p[1]-q[1]
+		v = dx*n[0] + dy*n[1]
+		u += dx*n[1] - dy*n[0]
+		u = math.Max(0, math.Min(float64(s.Cols-1), u))
+	}
+	return u, v
+}
+
+// Crossing returns the column at which a line crosses the axis; false where
+// it does not.
+func (s *Strip) Crossing(line []measure.Point) (float64, bool) {
+	for i := 1; i < len(line); i++ {
+		u0, v0 := s.Locate(line[i-1])
+		u1, v1 := s.Locate(line[i])
+		if v0 == v1 || (v0 > 0) == (v1 > 0) {
+			continue
+		}
+		return u0 + (u1-u0)*v0/(v0-v1), true
+	}
+	return 0, false
+}
+
+func sq(x float64) float64 { return x * x }

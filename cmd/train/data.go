@@ -1,0 +1,226 @@
+package main
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"pithward/measure"
+	"pithward/vision/evidence"
+	"pithward/vision/phantom"
+	"pithward/vision/raster"
+	"pithward/vision/strip"
+)
+
+// sample is one rendered core as the reader sees it, with its truth in columns.
+type sample struct {
+	wood       measure.Wood
+	dir        int // +1: bark at low columns
+	perMM      float64
+	features   *evidence.Features
+	course     *strip.Course
+	flat       *strip.Strip
+	span       evidence.Span // of the wood
+	whole      evidence.Span // with bark and what lies beyond the pith
+	boundaries []mark
+}
+
+// mark is a true boundary; hidden ones are neither right nor wrong.
+type mark struct {
+	u      float64
+	hidden bool
+}
+
+// pixelsOf shows a rendered picture as the reader's pixels.
+func pixelsOf(p *phantom.Picture) raster.Pixels {
+	px := raster.Pixels{Width: p.Width, Height: p.Height, Channels: p.Channels}
+	if p.U16 != nil {
+		px.U16 = append([]uint16(nil), p.U16...)
+		swap(px.U16, px.Channels)
+	} else {
+		px.U8 = append([]uint8(nil), p.U8...)
+		swap(px.U8, px.Channels)
+	}
+	return px
+}
+
+// swap turns red, green, blue into blue, green, red.
+func swap[T any](x []T, channels int) {
+	for i := 0; channels == 3 && i < len(x); i += 3 {
+		x[i], x[i+2] = x[i+2], x[i]
+	}
+}
+
+// samplesOf reads the cores of a rendered tray along their true axes, put off
+// by what finding them may be wrong.
+func samplesOf(px raster.Pixels, t phantom.Truth, rng *rand.Rand) []sample {
+	var out []sample
+	for _, c := range t.Cores {
+		if s, ok := sampleOf(px, t, c, rng); ok {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.Rand) (sample, bool) {
+	if len(c.CentrelinePx) < 2 || len(c.Boundaries) < 8 {
+		return sample{}, false
+	}
+	along := t.MMPerPx[0]
+	if t.Upright {
+		along = t.MMPerPx[1]
+	}
+	s := sample{wood: c.Wood, perMM: 1 / along, dir: 1}
+	breadth := c.WidthMM / along
+	axis := extended(c.CentrelinePx, c.BarkMM/along)
+	off := 0.04 * breadth * rng.NormFloat64()
+	for i := range axis {
+		axis[i][0] += off * float64(btoi(t.Upright))
+		axis[i][1] += off * float64(btoi(!t.Upright))
+	}
+	if c.BarkEnd == measure.Right || c.BarkEnd == measure.Bottom {
+		s.dir = -1
+		for i, j := 0, len(axis)-1; i < j; i, j = i+1, j-1 {
+			axis[i], axis[j] = axis[j], axis[i]
+		}
+	}
+	raw := strip.Straighten(px, axis, breadth*(1+0.02*rng.NormFloat64()), 0.84)
+	if raw.Cols < 200 {
+		return sample{}, false
+	}
+	s.course = strip.Follow(raw, s.perMM)
+	s.flat = raw.Flatten(s.course)
+	s.features = evidence.Extract(s.flat, s.perMM)
+	s.mark(raw, c)
+	s.spans(raw, c, along)
+	return s, true
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// extended returns a line (bark to pith) made longer at its bark end.
+func extended(line []measure.Point, by float64) []measure.Point {
+	out := append([]measure.Point(nil), line...)
+	if by <= 0 {
+		return out
+	}
+	dx, dy := line[0][0]-line[1][0], line[0][1]-line[1][1]
+	h := math.Hypot(dx, dy)
+	return append([]measure.Point{{line[0][0] + by*dx/h, line[0][1] + by*dy/h}}, out...)
+}
+
+// mark finds the column at which each true boundary crosses the axis.
+func (s *sample) mark(raw *strip.Strip, c phantom.CoreTruth) {
+	for _, b := range c.Boundaries {
+		u, ok := raw.Crossing(b.LinePx)
+		if !ok {
+			u, _ = raw.Locate(b.PointPx)
+		}
+		hidden := b.Hidden != nil || b.Kind == phantom.KindEdge || b.Kind == phantom.KindInner
+		s.boundaries = append(s.boundaries, mark{u, hidden})
+	}
+}
+
+// spans sets the wood's span and the whole core's.
+func (s *sample) spans(raw *strip.Strip, c phantom.CoreTruth, along float64) {
+	s.whole = evidence.Span{From: 0, To: float64(raw.Cols - 1), Dir: s.dir, PxPerMM: s.perMM}
+	for _, g := range c.Gaps {
+		a, b := columnAt(raw, c, g.FromMM), columnAt(raw, c, g.ToMM)
+		s.whole.Openings = append(s.whole.Openings, [2]float64{math.Min(a, b), math.Max(a, b)})
+		s.whole.Lost = append(s.whole.Lost, g.Kind == measure.Lost)
+	}
+	s.span = s.whole
+	outer, _ := raw.Locate(c.CentrelinePx[0])
+	inner, _ := raw.Locate(c.CentrelinePx[len(c.CentrelinePx)-1])
+	if c.PithPx != nil && c.PithPresent {
+		inner, _ = raw.Locate(*c.PithPx)
+	}
+	s.span.From, s.span.To = math.Min(outer, inner), math.Max(outer, inner)
+}
+
+// columnAt returns the column of a length along the true centreline.
+func columnAt(raw *strip.Strip, c phantom.CoreTruth, mm float64) float64 {
+	k := 1
+	for k < len(c.CentrelineSMM)-1 && c.CentrelineSMM[k] < mm {
+		k++
+	}
+	a, b := c.CentrelineSMM[k-1], c.CentrelineSMM[k]
+	f := (mm - a) / math.Max(b-a, 1e-9)
+	p, q := c.CentrelinePx[k-1], c.CentrelinePx[k]
+	u, _ := raw.Locate(measure.Point{p[0] + f*(q[0]-p[0]), p[1] + f*(q[1]-p[1])})
+	return u
+}
+
+// label tells whether a column is a boundary (1), none (0), or too near one to
+// be either (-1).
+func (s *sample) label(u float64) int {
+	right, unsure := math.Max(1.01, 0.02*s.perMM), math.Max(3, 0.07*s.perMM)
+	for _, b := range s.boundaries {
+		d := math.Abs(u - b.u)
+		switch {
+		case b.hidden && d < 2*unsure:
+			return -1
+		case d <= right:
+			return 1
+		case d < unsure:
+			return -1
+		}
+	}
+	return 0
+}
+
+// columns draws training columns: every boundary, and a share of the others.
+func (s *sample) columns(rng *rand.Rand, share float64) []example {
+	var out []example
+	for u := int(s.span.From); u <= int(s.span.To); u++ {
+		l := s.label(float64(u))
+		w := float32(1)
+		if l == 0 {
+			if rng.Float64() > share {
+				continue
+			}
+			w = float32(1 / share)
+		}
+		if l < 0 {
+			continue
+		}
+		x := append([]float32(nil), s.features.Row(u)...)
+		if s.dir < 0 {
+			evidence.Turned(x, s.features.Row(u))
+		}
+		out = append(out, example{x, l, w})
+	}
+	return out
+}
+
+// matched tells for each candidate (bark to pith) whether it is a boundary: 1
+// for the nearest to each true one within the tolerance, -1 near hidden ones
+// and for others within the tolerance, else 0.
+func (s *sample) matched(cands []evidence.Candidate) []int {
+	out := make([]int, len(cands))
+	for _, b := range s.boundaries {
+		tol := math.Max(2, 0.08*s.perMM)
+		best := -1
+		for i, c := range cands {
+			d := math.Abs(c.U - b.u)
+			if d > tol {
+				continue
+			}
+			if out[i] == 0 {
+				out[i] = -1
+			}
+			if !b.hidden && (best < 0 || d < math.Abs(cands[best].U-b.u)) {
+				best = i
+			}
+		}
+		if best >= 0 {
+			out[best] = 1
+		}
+	}
+	return out
+}

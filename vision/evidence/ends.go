@@ -1,0 +1,175 @@
+package evidence
+
+import (
+	"math"
+
+	"pithward/vision/strip"
+)
+
+// End is what one end of a core looks like.
+type End struct {
+	BarkPx float64 // length of what is not like the wood behind it, px
+	Score  float64 // log likelihood ratio for that length against none
+	Dark   float64 // how much darker it is than that wood, in its deviations
+}
+
+// Ends looks at both ends of a core for bark: a stretch of at
+// least 0.3 mm from the end that is unlike the wood that follows, in
+// brightness, colour and unevenness. The wood's own look is taken from the
+// 30 mm behind, so that sapwood is compared with sapwood.
+func Ends(f *Features, pxPerMM float64) (low, high End) {
+	b := blocksOf(f, pxPerMM)
+	low = b.end()
+	b.reverse()
+	high = b.end()
+	return low, high
+}
+
+// blocks are means over a short stretch of the core: light, brown, vessel.
+type blocks struct {
+	at    [][3]float64
+	px    float64 // length of one
+	perMM float64
+}
+
+const blockMM = 0.12
+
+func blocksOf(f *Features, pxPerMM float64) *blocks {
+	size := int(math.Max(1, math.Round(blockMM*pxPerMM)))
+	b := &blocks{px: float64(size), perMM: pxPerMM / float64(size)}
+	for u := 0; u+size <= f.Cols; u += size {
+		var x [3]float64
+		for k, ch := range []channel{light, brown, vessel} {
+			if f.mean[ch] == nil {
+				continue
+			}
+			for _, v := range f.mean[ch][u : u+size] {
+				x[k] += float64(v) / float64(size)
+			}
+		}
+		b.at = append(b.at, x)
+	}
+	return b
+}
+
+func (b *blocks) reverse() {
+	for i, j := 0, len(b.at)-1; i < j; i, j = i+1, j-1 {
+		b.at[i], b.at[j] = b.at[j], b.at[i]
+	}
+}
+
+// end finds the length of bark at the low end that explains the blocks best.
+func (b *blocks) end() End {
+	mm := func(x float64) int { return int(x * b.perMM) }
+	longest := min(mm(12), len(b.at)/3)
+	wood := b.at[min(len(b.at), longest):min(len(b.at), longest+mm(30))]
+	if len(wood) < mm(3) {
+		return End{}
+	}
+	// The first millimetres of wood behind the bark belong to the wood's own
+	// look only once the bark's length is known: two rounds.
+	best := b.longestUnlike(wood, longest)
+	if n := int(best.BarkPx / b.px); n > 0 {
+		from := n + mm(0.5)
+		wood = b.at[min(len(b.at), from):min(len(b.at), from+mm(30))]
+		best = b.longestUnlike(wood, min(longest, n+mm(1)))
+	}
+	if best.BarkPx < 0.3*b.perMM*b.px {
+		return End{}
+	}
+	return best
+}
+
+// longestUnlike returns the stretch from the low end whose summed log
+// likelihood ratio "not this wood" against "this wood" is highest.
+func (b *blocks) longestUnlike(wood [][3]float64, longest int) End {
+	mean, dev := momentsOf(wood)
+	var best End
+	var sum, dark float64
+	for i := 0; i < longest && i < len(b.at); i++ {
+		sum += unlike(b.at[i], wood, dev)
+		dark += (mean[0] - b.at[i][0]) / dev[0]
+		if sum > best.Score {
+			best = End{BarkPx: float64(i+1) * b.px, Score: sum, Dark: dark / float64(i+1)}
+		}
+	}
+	return best
+}
+
+// unlike is the log likelihood ratio of one block: spread evenly over a range
+// of several deviations, against the kernel density of the wood's blocks.
+func unlike(x [3]float64, wood [][3]float64, dev [3]float64) float64 {
+	const width = 0.5 // of the kernel, in deviations
+	var density float64
+	for _, w := range wood {
+		var d2 float64
+		for k := range x {
+			d := (x[k] - w[k]) / (width * dev[k])
+			d2 += d * d
+		}
+		if d2 < 30 {
+			density += math.Exp(-d2 / 2)
+		}
+	}
+	density /= float64(len(wood)) * math.Pow(width*math.Sqrt(2*math.Pi), 3)
+	const even = 1.0 / (6 * 6 * 6)
+	return math.Max(-2, math.Min(2, math.Log(even/(density+1e-6))))
+}
+
+// momentsOf returns mean and deviation of each property, the latter not below
+// what a scan's own unevenness gives.
+func momentsOf(x [][3]float64) (mean, dev [3]float64) {
+	floor := [3]float64{6, 3, 1}
+	for k := range mean {
+		var sum, sq float64
+		for _, v := range x {
+			sum += v[k]
+			sq += v[k] * v[k]
+		}
+		n := float64(len(x))
+		mean[k] = sum / n
+		dev[k] = math.Max(floor[k], math.Sqrt(math.Max(0, sq/n-mean[k]*mean[k])))
+	}
+	return mean, dev
+}
+
+// BarkCount is the number of values by which the two ends are compared.
+const BarkCount = 8
+
+// BarkSigns compares a core's two ends by what tells bark from pith. Every
+// value changes its sign when the core is turned end for end; positive
+// speaks for bark at low columns.
+//   - the arcs of the rings bend round the pith;
+//   - layers lie steeper against the core near the pith;
+//   - an end that is not like the wood is bark, a dark one more so;
+//   - the picture reads better in the right direction (better, fromLow less
+//     fromHigh, is the difference of the readings' log evidence for each kind
+//     of wood, per boundary).
+func BarkSigns(c *strip.Course, low, high End, better [3]float64, pxPerMM float64) [BarkCount]float32 {
+	var bend, weight, steepLow, steepHigh float64
+	n := len(c.Slope)
+	for k := range c.Slope {
+		w := c.Agree[k] * c.Agree[k]
+		bend += w * math.Tanh(c.Bend[k]*pxPerMM*40)
+		weight += w
+		if k < n/3 {
+			steepLow += math.Abs(c.Slope[k])
+		} else if k >= n-n/3 {
+			steepHigh += math.Abs(c.Slope[k])
+		}
+	}
+	third := math.Max(1, float64(n/3))
+	x := [BarkCount]float64{
+		2 * bend / math.Max(weight, 1e-9),
+		4 * (steepHigh - steepLow) / third,
+		math.Tanh(low.Score/30) - math.Tanh(high.Score/30),
+		math.Tanh(low.Score/30)*math.Tanh(low.Dark/2) - math.Tanh(high.Score/30)*math.Tanh(high.Dark/2),
+		math.Tanh(low.BarkPx/pxPerMM/2) - math.Tanh(high.BarkPx/pxPerMM/2),
+	}
+	copy(x[5:], better[:])
+	var out [BarkCount]float32
+	for k, v := range x {
+		out[k] = float32(math.Max(-3, math.Min(3, v)))
+	}
+	return out
+}

@@ -1,0 +1,145 @@
+package evidence
+
+import (
+	"math"
+
+	"pithward/measure"
+	"pithward/vision/strip"
+)
+
+// Known is what is given about a core beforehand; zero values: to be told from
+// the picture.
+type Known struct {
+	Wood measure.Wood
+	Dir  int   // +1: bark at low columns, -1: at high ones
+	Bark *bool // the sheet's word; the picture decides, a disagreement is a warning
+	Pith *bool
+}
+
+// Look is what a core looks like as a whole.
+type Look struct {
+	Wood            measure.Wood
+	WoodGiven       bool
+	WoodProbability float64
+	BarkProbability float64 // that bark (or the outer side) is at the end Span.Dir says
+	BarkPresent     bool
+	BarkScore       float64 // log likelihood ratio for bark at the bark end
+	Pith            *Pith   // nil where the core does not reach it
+	Span            Span    // the wood between bark and pith, direction set
+}
+
+// barkScore is the log likelihood ratio above which bark is taken to be there.
+const barkScore = 6
+
+// Judge decides the kind of wood, which end is bark, whether bark and pith are
+// there, and so where the wood begins and ends. span is the whole core.
+func (m *Model) Judge(f *Features, c *strip.Course, flat *strip.Strip, span Span, known Known) Look {
+	look := Look{Span: span}
+	woods := m.WoodProbabilities(f)
+	look.Wood, look.WoodProbability = bestWood(woods)
+	if known.Wood != "" {
+		look.Wood, look.WoodGiven = known.Wood, true
+		for i, w := range Woods {
+			if w == known.Wood {
+				look.WoodProbability = woods[i]
+			}
+		}
+		woods = given(known.Wood)
+	}
+	low, high := Ends(f, span.PxPerMM)
+	signs := BarkSigns(c, low, high, m.Better(f, span, woods), span.PxPerMM)
+	p := m.BarkAtLow(signs)
+	look.Span.Dir, look.BarkProbability = 1, p
+	if p < 0.5 {
+		look.Span.Dir, look.BarkProbability = -1, 1-p
+	}
+	if known.Dir != 0 && known.Dir != look.Span.Dir {
+		look.Span.Dir, look.BarkProbability = known.Dir, 1-look.BarkProbability
+	}
+	look.trimBark(low, high)
+	look.trimPith(c, flat)
+	return look
+}
+
+func bestWood(p []float64) (measure.Wood, float64) {
+	best := 0
+	for i := range p {
+		if p[i] > p[best] {
+			best = i
+		}
+	}
+	return Woods[best], p[best]
+}
+
+func given(w measure.Wood) []float64 {
+	p := make([]float64, len(Woods))
+	for i := range p {
+		if Woods[i] == w {
+			p[i] = 1
+		}
+	}
+	return p
+}
+
+// Better compares the readings in both directions, for each kind of wood: the
+// difference of their log evidence per boundary, limited, times the kind's
+// probability.
+func (m *Model) Better(f *Features, span Span, woods []float64) [3]float64 {
+	var out [3]float64
+	for i, w := range Woods {
+		if woods[i] < 0.05 {
+			continue
+		}
+		span.Dir = 1
+		low := m.First(f, w, span)
+		span.Dir = -1
+		high := m.First(f, w, span)
+		n := math.Max(5, (low.Count+high.Count)/2)
+		out[i] = woods[i] * math.Tanh((low.Score-high.Score)/n)
+	}
+	return out
+}
+
+// BarkAtLow is the probability that bark is at low columns.
+func (m *Model) BarkAtLow(signs [BarkCount]float32) float64 {
+	out := make([]float32, 1)
+	m.Bark.Apply(signs[:], make([]float32, m.Bark.Hidden), out)
+	turned := signs
+	for i := range turned {
+		turned[i] = -turned[i]
+	}
+	back := make([]float32, 1)
+	m.Bark.Apply(turned[:], make([]float32, m.Bark.Hidden), back)
+	return sigmoid(float64(out[0]-back[0]) / 2) // odd by construction
+}
+
+// trimBark takes bark off the span.
+func (l *Look) trimBark(low, high End) {
+	end := low
+	if l.Span.Dir < 0 {
+		end = high
+	}
+	l.BarkScore = end.Score
+	l.BarkPresent = end.Score > barkScore
+	if !l.BarkPresent {
+		return
+	}
+	if l.Span.Dir > 0 {
+		l.Span.From += end.BarkPx
+	} else {
+		l.Span.To -= end.BarkPx
+	}
+}
+
+// trimPith ends the span at the pith where the core reaches it.
+func (l *Look) trimPith(c *strip.Course, flat *strip.Strip) {
+	l.Pith = FindPith(c, flat, l.Span)
+	if l.Pith == nil {
+		return
+	}
+	if l.Span.Dir > 0 {
+		l.Span.To = l.Pith.U
+	} else {
+		l.Span.From = l.Pith.U
+	}
+}
