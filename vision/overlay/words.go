@@ -1,0 +1,218 @@
+package overlay
+
+import (
+	"fmt"
+	"image"
+	"math"
+
+	"pithward/measure"
+	"pithward/vision/overlay/look"
+)
+
+// placed is a note with its place; turned notes are placed ready turned.
+type placed struct {
+	note note
+	at   image.Point
+}
+
+func (p placed) rect() image.Rectangle {
+	w, h := p.note.size()
+	return image.Rectangle{Min: p.at, Max: p.at.Add(image.Pt(w, h))}
+}
+
+// summary says of a core, in few words, how many rings and which years.
+func summary(core measure.Core) (rings, years string) {
+	n := 0
+	first, last := math.MaxInt, math.MinInt
+	for _, r := range core.Rings {
+		partial := false
+		for _, f := range r.Flags {
+			partial = partial || f == measure.FlagPartial
+		}
+		if !partial {
+			n++
+		}
+		if r.Year != nil {
+			first, last = min(first, *r.Year), max(last, *r.Year)
+		}
+	}
+	if len(core.Boundaries) == 0 {
+		return "not measured", ""
+	}
+	rings = plural(n, "ring", "rings")
+	if first > last {
+		return rings, "undated"
+	}
+	return rings, fmt.Sprintf("%d\u2013%d", first, last)
+}
+
+// nameOf returns a core's id, or its position while it has none.
+func nameOf(core measure.Core) string {
+	if core.ID == "" {
+		return fmt.Sprintf("core %d", core.Position)
+	}
+	return core.ID
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// nameNotes returns the ways to write a core's name and summary, best first,
+// with what each costs in ems of distance.
+func (c *canvas) nameNotes(f *figure) ([]note, []float64) {
+	rings, years := summary(f.core)
+	if n := len(f.core.Doubts); n > 0 {
+		rings += ", " + plural(n, "doubt", "doubts")
+	}
+	all := rings
+	if years != "" {
+		all += ", " + years
+	}
+	id := word{c.face.name, nameOf(f.core)}
+	text := func(s string) word { return word{c.face.plain, s} }
+	one := write([]word{id, text("  " + all)})
+	notes := []note{one, write([]word{id}, []word{text(all)})}
+	costs := []float64{0, 0.6}
+	if f.upright {
+		notes, costs = append(notes, write([]word{id}, []word{text(rings)}, []word{text(years)}), one.turned()), append(costs, 0.5, 0.8)
+	}
+	return append(notes, write([]word{id})), append(costs, 5)
+}
+
+// placeName finds the place of a core's name near its bark end.
+func (c *canvas) placeName(f *figure) (placed, bool) {
+	tip, _, ok := f.tips()
+	if !ok {
+		return placed{}, false
+	}
+	notes, costs := c.nameNotes(f)
+	var best placed
+	cost, found := math.Inf(1), false
+	for i, n := range notes {
+		w, h := n.size()
+		want := wish{near: tip, flush: tip[0], reach: f.breadth/2 + 9*c.em, bare: c.em * 0.14, em: c.em}
+		if f.upright {
+			want.flush = tip[0] - f.breadth/2
+		}
+		if at, k, ok := c.room.place(w, h, want); ok && k+costs[i] < cost {
+			best, cost, found = placed{n, at}, k+costs[i], true
+		}
+	}
+	return best, found
+}
+
+// leader draws a thin line from a name to its core, where they stand apart.
+func (c *canvas) leader(f *figure, p placed) {
+	tip, _, _ := f.tips()
+	r := p.rect()
+	from := measure.Point{
+		math.Max(float64(r.Min.X), math.Min(float64(r.Max.X), tip[0])),
+		math.Max(float64(r.Min.Y), math.Min(float64(r.Max.Y), tip[1])),
+	}
+	to := tip
+	for i, a := range closed(f.outline) {
+		if i == 0 {
+			continue
+		}
+		b := f.outline[i-1]
+		h := math.Max(distance(b, a), 1e-9)
+		u := toward(b, a)
+		t := math.Max(0, math.Min(h, (from[0]-b[0])*u[0]+(from[1]-b[1])*u[1]))
+		if q := move(b, u, t); distance(from, q) < distance(from, to) {
+			to = q
+		}
+	}
+	if d := distance(from, to); d > 1.3*c.em {
+		u := toward(from, to)
+		c.beside(from).stroke([]measure.Point{move(from, u, 0.2*c.em), move(to, u, -0.2*c.em)}, c.markPen())
+	}
+}
+
+// sideWords places the small words round a core: its ends, its gaps, its
+// years. Words without room are left out; the marks they name stay.
+func (c *canvas) sideWords(f *figure, brackets []bracket) []placed {
+	var out []placed
+	add := func(text string, near measure.Point, reach float64, middle bool) {
+		n := write([]word{{c.face.tiny, text}})
+		w, h := n.size()
+		want := wish{near: near, flush: math.NaN(), reach: reach, bare: 2, em: c.em}
+		if middle {
+			want.flush = near[0] - float64(w)/2
+		}
+		if at, _, ok := c.room.place(w, h, want); ok {
+			p := placed{n, at}
+			c.room.take(p.rect())
+			out = append(out, p)
+		}
+	}
+	if bark, pith, ok := f.tips(); ok && f.core.BarkEnd != nil {
+		reach := f.breadth/2 + 2*c.em
+		add(endName("bark", f.core.BarkPresent), bark, reach, false)
+		add(endName("pith", f.core.PithPresent), pith, reach, false)
+	}
+	for _, b := range brackets {
+		if b.kind != "" {
+			side := b.sides[0]
+			add(b.kind, between(side[1], side[2], 0.5), 1.6*c.em, true)
+		}
+	}
+	for _, y := range c.yearPlaces(f) {
+		add(fmt.Sprint(y.year), y.at, 0.9*c.em, true)
+	}
+	return out
+}
+
+func endName(name string, there bool) string {
+	if there {
+		return name
+	}
+	return name + " end"
+}
+
+type yearPlace struct {
+	year int
+	at   measure.Point
+}
+
+// yearPlaces lists the dotted years and the edge of the core beside each,
+// hundredths first, then fiftieths, then decades, so that these get the room.
+func (c *canvas) yearPlaces(f *figure) []yearPlace {
+	var out []yearPlace
+	if len(f.boundaries) != len(f.core.Boundaries) {
+		return nil
+	}
+	for dots := 3; dots > 0; dots-- {
+		for i, r := range f.core.Rings {
+			if r.Year == nil || dotsOf(*r.Year) != dots || i+1 >= len(f.boundaries) {
+				continue
+			}
+			a, b := f.boundaries[i].line, f.boundaries[i+1].line
+			edge := between(a[0], b[0], 0.5)
+			out = append(out, yearPlace{*r.Year, move(edge, toward(a[len(a)-1], a[0]), 0.2*c.em)})
+		}
+	}
+	return out
+}
+
+// drawRuler shows where the ruler was read.
+func (c *canvas) drawRuler(r *measure.Ruler) {
+	if r == nil {
+		return
+	}
+	a, b := c.to(r.LinePx[0]), c.to(r.LinePx[1])
+	if !sanePoint(a) || !sanePoint(b) || a == b {
+		return
+	}
+	u := toward(a, b)
+	v := measure.Point{-u[1], u[0]}
+	l, p := c.beside(between(a, b, 0.5)), c.markPen()
+	l.stroke([]measure.Point{a, b}, p)
+	for _, end := range []measure.Point{a, b} {
+		stop := math.Max(4, c.px(look.StopLength))
+		l.stroke([]measure.Point{move(end, v, -stop), move(end, v, stop)}, p)
+	}
+}
