@@ -26,11 +26,14 @@ func newRims(b *band, sd [3]float64, hop, window int) rims {
 		for v := range b.h {
 			boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], hop, window)
 		}
-		k := float32(0.5 / sd[c])
-		for v := 2; v < b.h-2; v++ {
-			for i := range r.nk {
-				d := (smooth[(v+1)*r.nk+i] + smooth[(v+2)*r.nk+i] - smooth[(v-1)*r.nk+i] - smooth[(v-2)*r.nk+i]) * k
-				r.e[v*r.nk+i] += d * d
+		k := float32(1 / sd[c])
+		row := func(v int) []float32 { return smooth[v*r.nk : (v+1)*r.nk] }
+		for v := 4; v < b.h-4; v++ {
+			a, p, q, z, out := row(v-4), row(v-1), row(v+1), row(v+4), r.e[v*r.nk:(v+1)*r.nk]
+			for i := range out {
+				// The slope on both sides, in which a shadow fades, is no step.
+				d := (q[i] - p[i] - (z[i]-q[i]+p[i]-a[i])/3) * k
+				out[i] += d * d
 			}
 		}
 	}
@@ -54,29 +57,28 @@ func boxAt(out, in []float32, hop, window int) {
 	}
 }
 
+// clearStep is a step, in spreads of the ground, that earns half the gain of
+// the clearest: averaged over a window, it stands well above noise (chosen).
+const clearStep = 2
+
 // follow returns the row of the strongest steps within reach rows of guess, at
 // every hop from k0 to k1, by dynamic programming: it prefers strong steps and
-// a straight course. strength is the step found there.
-func (r *rims) follow(guess func(k int) float64, reach float64, k0, k1 int) (row, strength []float64) {
+// a straight course, and among strong steps the upper ones where favour is
+// negative, the lower ones where it is positive (the gain from one end of the
+// reach to the other). strength is the step found there.
+func (r *rims) follow(guess func(k int) float64, reach, favour float64, k0, k1 int) (row, strength []float64) {
 	n := k1 - k0
 	m := 2*int(math.Ceil(reach)) + 1
 	base := make([]int, n)
-	best := make([]float64, 0, n)
 	for i := range n {
 		base[i] = int(math.Round(guess(k0+i))) - m/2
-		top := 0.0
-		for j := range m {
-			top = math.Max(top, r.value(k0+i, base[i]+j))
-		}
-		best = append(best, top)
 	}
-	half := math.Max(0.5, 0.5*median(append([]float64(nil), best...)))
 	cost := make([]float64, n*m)
 	from := make([]int8, n*m)
 	for i := range n {
 		for j := range m {
 			e := r.value(k0+i, base[i]+j)
-			c := -e / (e + half)
+			c := -e/(e+clearStep) - favour*float64(j)/float64(m)
 			if i > 0 {
 				shift := base[i] - base[i-1]
 				least, arg := math.Inf(1), 0

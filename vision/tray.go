@@ -133,6 +133,10 @@ func (f *finder) stands(b *band) []bool {
 	return on
 }
 
+// outward favours the outer of two clear steps at a bare core's rim: the inner
+// is where the sanded flat meets the round flank (chosen).
+const outward = 0.25
+
 // bare measures the one core that fills the bar.
 func (f *finder) bare(b *band) []raster.Core {
 	on := f.stands(b)
@@ -146,8 +150,8 @@ func (f *finder) bare(b *band) []raster.Core {
 		return nil
 	}
 	reach := 0.2 * (hi - lo)
-	top, ts := r.follow(func(int) float64 { return lo }, reach, k0, k1)
-	bot, bs := r.follow(func(int) float64 { return hi }, reach, k0, k1)
+	top, ts := r.follow(func(int) float64 { return lo }, reach, -outward, k0, k1)
+	bot, bs := r.follow(func(int) float64 { return hi }, reach, outward, k0, k1)
 	us, mids, breadths, ws := make([]float64, len(top)), make([]float64, len(top)), make([]float64, len(top)), make([]float64, len(top))
 	for i := range top {
 		us[i] = float64((k0 + i) * hop)
