@@ -1,0 +1,218 @@
+package calib
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+)
+
+// axis is a ruler's own frame in a view: s along it, t across it, both in px.
+// The point s = 0, t = 0 lies at (u, v).
+type axis struct {
+	view     view
+	u, v     float64
+	cos, sin float64
+	pitch    float64 // px, first approximate
+	lo, hi   float64 // t of the zone that all ticks cross
+}
+
+// at turns ruler coordinates into view coordinates.
+func (a axis) at(s, t float64) (u, v float64) {
+	return a.u + s*a.cos - t*a.sin, a.v + s*a.sin + t*a.cos
+}
+
+// sample adds to dst the gray at s, s+1, s+2 ... at t.
+func (a axis) sample(dst []float32, s, t float64) {
+	u, v := a.at(s, t)
+	a.view.sample(dst, u, v, a.cos, a.sin)
+}
+
+const (
+	maxTan    = 0.14 // a ruler is turned by at most 8 degrees
+	rowsAPer  = 6    // rows looked at per tick step across the ruler
+	reachPer  = 12   // how far from the comb's middle its ticks may reach, tick steps
+	demodPers = 16   // tick steps in a window
+)
+
+// newAxis finds the turn of a comb's ticks and the zone across which all of
+// them run.
+func newAxis(v view, c comb) (axis, bool) {
+	hits := c.strongest(8)
+	tan := tilt(v, hits, c.pitch)
+	norm := math.Hypot(1, tan)
+	a := axis{view: v, cos: 1 / norm, sin: tan / norm, pitch: c.pitch}
+	// The hits lie on the ruler's line; the median keeps a stray one out.
+	var us, offs []float64
+	for _, h := range hits {
+		us = append(us, h.u)
+		offs = append(offs, h.v-tan*h.u)
+	}
+	a.u = median(us)
+	a.v = median(offs) + tan*a.u
+	return a, a.findZone(hits)
+}
+
+// tilt returns the tangent of the ruler's turn: each row's phase at the ticks'
+// frequency moves by 2 pi tan/pitch a row, so that the turned rows add up.
+func tilt(v view, hits []hit, pitch float64) float64 {
+	step := max(1, pitch/rowsAPer)
+	n := int(reachPer * rowsAPer)
+	var z [][]complex128
+	for _, h := range hits {
+		row := make([]complex128, 2*n+1)
+		for r := range row {
+			row[r] = demodulate(v, h.u, h.v+float64(r-n)*step, 1, 0, h.pitch)
+		}
+		z = append(z, row)
+	}
+	power := func(tan float64) float64 {
+		var sum float64
+		turn := cmplx.Exp(complex(0, -2*math.Pi*step*tan/pitch))
+		for _, row := range z {
+			var acc complex128
+			w := complex(1, 0)
+			for _, zr := range row {
+				acc += zr * w
+				w *= turn
+			}
+			sum += real(acc)*real(acc) + imag(acc)*imag(acc)
+		}
+		return sum
+	}
+	best, at := 0.0, 0.0
+	for t := -maxTan; t <= maxTan; t += 0.004 {
+		if p := power(t); p > best {
+			best, at = p, t
+		}
+	}
+	for d := 0.002; d > 1e-4; d /= 2 {
+		for _, t := range []float64{at - d, at + d} {
+			if p := power(t); p > best {
+				best, at = p, t
+			}
+		}
+	}
+	return at
+}
+
+// demodulate returns the complex amplitude at one tick step of the gray along
+// the line through (u, v) in direction (du, dv), over a tapered window centred
+// there.
+func demodulate(v view, u, w, du, dw, pitch float64) complex128 {
+	n := min(int(demodPers*pitch), v.w)
+	buf := make([]float32, n)
+	half := float64(n-1) / 2
+	v.sample(buf, u-half*du, w-half*dw, du, dw)
+	return amplitude(buf, half, pitch)
+}
+
+// amplitude is the Hann-weighted Fourier coefficient of x at the given period,
+// with phase zero at index origin. The mean is taken off.
+func amplitude(x []float32, origin, period float64) complex128 {
+	n := len(x)
+	turn := cmplx.Exp(complex(0, -2*math.Pi/period))
+	taper := cmplx.Exp(complex(0, 2*math.Pi/float64(n)))
+	e := cmplx.Exp(complex(0, 2*math.Pi*origin/period))
+	h := cmplx.Exp(complex(0, math.Pi/float64(n)))
+	var sum, sumW complex128
+	var mean, total float64
+	for _, g := range x {
+		w := 0.5 - 0.5*real(h)
+		sum += complex(w*float64(g), 0) * e
+		sumW += complex(w, 0) * e
+		mean += w * float64(g)
+		total += w
+		e *= turn
+		h *= taper
+	}
+	if total == 0 {
+		return 0
+	}
+	return (sum - complex(mean/total, 0)*sumW) * complex(2/total, 0)
+}
+
+// findZone finds the rows across which the ticks repeat most strongly, and
+// moves the origin to their middle.
+func (a *axis) findZone(hits []hit) bool {
+	step := max(1, a.pitch/rowsAPer)
+	n := reachPer * rowsAPer
+	amp := make([]float64, 2*n+1)
+	for r := range amp {
+		var parts []float64
+		for _, h := range hits {
+			u, w := a.at((h.u-a.u)/a.cos, float64(r-n)*step)
+			if !a.view.inside(u, w) {
+				continue
+			}
+			parts = append(parts, cmplx.Abs(demodulate(a.view, u, w, a.cos, a.sin, h.pitch)))
+		}
+		if len(parts) > 0 {
+			amp[r] = median(parts)
+		}
+	}
+	top := 0
+	smooth := make([]float64, len(amp))
+	for r := range amp {
+		smooth[r] = amp[r]
+		if r > 0 && r+1 < len(amp) {
+			smooth[r] = median([]float64{amp[r-1], amp[r], amp[r+1]})
+		}
+		if smooth[r] > smooth[top] {
+			top = r
+		}
+	}
+	lo, hi := top, top
+	for lo > 0 && smooth[lo-1] > 0.6*smooth[top] {
+		lo--
+	}
+	for hi+1 < len(smooth) && smooth[hi+1] > 0.6*smooth[top] {
+		hi++
+	}
+	mid := (float64(lo+hi)/2 - float64(n)) * step
+	half := float64(hi-lo) / 2 * step * 0.85
+	a.u, a.v = a.at(0, mid)
+	a.lo, a.hi = -half, half
+	return 2*half >= 0.6*a.pitch
+}
+
+// profile is the gray along the ruler, averaged across from t = lo to hi;
+// index i is s = from + i.
+func (a axis) profile(from float64, n int, lo, hi float64) []float32 {
+	rows := max(2, int((hi-lo)/max(1, a.pitch/8))+1)
+	out := make([]float32, n)
+	for r := range rows {
+		a.sample(out, from, lo+(hi-lo)*float64(r)/float64(rows-1))
+	}
+	for i := range out {
+		out[i] /= float32(rows)
+	}
+	return out
+}
+
+// extent returns the range of s over which the ruler's line lies in the view.
+func (a axis) extent() (from float64, n int) {
+	from = -a.u / a.cos
+	to := (float64(a.view.w-1) - a.u) / a.cos
+	if a.sin != 0 { // the line may leave through the long sides
+		s1, s2 := -a.v/a.sin, (float64(a.view.h-1)-a.v)/a.sin
+		from, to = max(from, min(s1, s2)), min(to, max(s1, s2))
+	}
+	return from, max(0, int(to-from)+1)
+}
+
+// boxMean returns the running mean of x over 2 reach + 1 places, fewer at the ends.
+func boxMean(x []float32, reach int) []float32 {
+	out := make([]float32, len(x))
+	prefix := make([]float64, len(x)+1)
+	for i, v := range x {
+		prefix[i+1] = prefix[i] + float64(v)
+	}
+	for i := range x {
+		a, b := max(0, i-reach), min(len(x), i+reach+1)
+		out[i] = float32((prefix[b] - prefix[a]) / float64(b-a))
+	}
+	return out
+}
+
+// medianOf is median that leaves its argument alone.
+func medianOf(v []float64) float64 { return median(slices.Clone(v)) }

@@ -1,0 +1,227 @@
+package calib
+
+import (
+	"fmt"
+	"math"
+)
+
+// graduation is a way rulers are divided: tick number k, counted from a mark
+// of the highest level, is the longer the more of the levels divide it.
+type graduation struct {
+	name   string
+	unit   string
+	tickMM float64
+	levels []int // rising, each dividing the next
+	// clear tells that the pattern alone decides the step. Where it is not,
+	// the declared resolution must agree.
+	clear bool
+}
+
+// graduations lists what is told apart. Inch rulers halve, metric ones go by
+// fives and tens. Without the mark of the whole inch the step of an inch
+// ruler is open by a factor of two, so the levels must reach up to it; in
+// eighths alone they are too few to be sure that they do.
+var graduations = []graduation{
+	{"mm, longer at 5 and 10", "mm", 1, []int{5, 10}, true},
+	{"half mm, longer at 1, 5 and 10 mm", "mm", 0.5, []int{2, 10, 20}, true},
+	{"mm, longer at 10", "mm", 1, []int{10}, false},
+	{"mm, longer at 5", "mm", 1, []int{5}, false},
+	{"half mm, longer at 1 and 5 mm", "mm", 0.5, []int{2, 10}, false},
+	{"1/8 inch", "inch", MMPerInch / 8, []int{2, 4, 8}, false},
+	{"1/16 inch", "inch", MMPerInch / 16, []int{2, 4, 8, 16}, true},
+	{"1/32 inch", "inch", MMPerInch / 32, []int{2, 4, 8, 16, 32}, true},
+	{"1/64 inch", "inch", MMPerInch / 64, []int{2, 4, 8, 16, 32, 64}, true},
+	// The same patterns as in mm: only the declared resolution can tell.
+	{"1/10 inch", "inch", MMPerInch / 10, []int{5, 10}, false},
+	{"1/20 inch", "inch", MMPerInch / 20, []int{2, 10, 20}, false},
+}
+
+// class returns how many of the levels divide k.
+func (g graduation) class(k int) int {
+	for i := len(g.levels) - 1; i >= 0; i-- {
+		if k%g.levels[i] == 0 {
+			return i + 1
+		}
+	}
+	return 0
+}
+
+func (g graduation) top() int { return g.levels[len(g.levels)-1] }
+
+// pattern is how well a graduation explains the lengths of ticks.
+type pattern struct {
+	graduation
+	phase   int       // the number, modulo the top level, of a top mark
+	length  []float64 // median by class
+	bic     float64   // Schwarz 1978: -2 log likelihood + parameters x log n; lower is better
+	misfit  float64   // share of ticks nearer to another class's length
+	problem string    // why it cannot be relied on; empty: it can
+}
+
+const (
+	outlierShare = 0.08 // of ticks whose length says nothing: covered, worn, touching a digit
+	maxMisfit    = 0.2
+	minTicks     = 17  // an inch in sixteenths, end to end; 1.7 cm
+	clearBIC     = 15. // far beyond "very strong" evidence (10; Kass & Raftery 1995)
+)
+
+// lengths is the data of a pattern: ticks' numbers and lengths, the least
+// spread a length can have, and the range an outlier may lie in.
+type lengths struct {
+	k      []int
+	l      []float64
+	floor  float64
+	within float64
+}
+
+// fit fits a graduation with the given phase.
+func (d lengths) fit(g graduation, phase int) pattern {
+	p := pattern{graduation: g, phase: phase, length: make([]float64, len(g.levels)+1)}
+	byClass := make([][]float64, len(g.levels)+1)
+	class := make([]int, len(d.k))
+	for i, k := range d.k {
+		c := g.class(mod(k-phase, g.top()))
+		class[i] = c
+		byClass[c] = append(byClass[c], d.l[i])
+	}
+	for c, v := range byClass {
+		if len(v) == 0 {
+			p.bic = math.Inf(1)
+			return p
+		}
+		p.length[c] = median(v)
+	}
+	res := make([]float64, len(d.l))
+	for i, l := range d.l {
+		res[i] = math.Abs(l - p.length[class[i]])
+	}
+	sd := max(d.floor, 1.4826*medianOf(res))
+	p.bic = float64(len(p.length)+1)*math.Log(float64(len(d.k))) + 2*math.Log(float64(g.top()))
+	var wrong int
+	for i, r := range res {
+		p.bic -= 2 * logDensity(r, sd, d.within)
+		if nearest(d.l[i], p.length) != class[i] {
+			wrong++
+		}
+	}
+	p.misfit = float64(wrong) / float64(len(d.k))
+	p.problem = p.doubt(byClass, sd)
+	return p
+}
+
+// logDensity of a residual: normal, with a share of outliers anywhere.
+func logDensity(r, sd, within float64) float64 {
+	normal := math.Exp(-0.5*(r/sd)*(r/sd)) / (sd * math.Sqrt(2*math.Pi))
+	return math.Log((1-outlierShare)*normal + outlierShare/within)
+}
+
+func nearest(l float64, of []float64) int {
+	best := 0
+	for c, m := range of {
+		if math.Abs(l-m) < math.Abs(l-of[best]) {
+			best = c
+		}
+	}
+	return best
+}
+
+// doubt says why a pattern cannot be relied on, or "".
+func (p pattern) doubt(byClass [][]float64, sd float64) string {
+	for c := 1; c < len(p.length); c++ {
+		if p.length[c]-p.length[c-1] < max(2.5*sd, 0.06*p.length[len(p.length)-1]) {
+			return "its longer ticks do not grow step by step"
+		}
+		if len(byClass[c]) < 2 {
+			return fmt.Sprintf("too few of its longest ticks are seen to tell what they stand for")
+		}
+	}
+	if p.misfit > maxMisfit {
+		return fmt.Sprintf("%.0f %% of its ticks have the wrong length", 100*p.misfit)
+	}
+	return ""
+}
+
+// flat is the pattern without levels: all ticks alike.
+func (d lengths) flat() (bic float64) {
+	m := medianOf(d.l)
+	res := make([]float64, len(d.l))
+	for i, l := range d.l {
+		res[i] = math.Abs(l - m)
+	}
+	sd := max(d.floor, 1.4826*medianOf(res))
+	bic = 2 * math.Log(float64(len(d.l)))
+	for _, r := range res {
+		bic -= 2 * logDensity(r, sd, d.within)
+	}
+	return bic
+}
+
+// read decides the graduation from tick lengths. stepAsDeclared is the step in
+// mm by the resolution tag, 0 where there is none worth believing.
+func (d lengths) read(stepAsDeclared float64) (pattern, string) {
+	if len(d.k) < minTicks {
+		return pattern{}, fmt.Sprintf("only %d ticks are clear", len(d.k))
+	}
+	flat := d.flat()
+	best := pattern{bic: math.Inf(1)}
+	var all []pattern
+	for _, g := range graduations {
+		top := pattern{bic: math.Inf(1)}
+		for phase := range g.top() {
+			if p := d.fit(g, phase); p.bic < top.bic {
+				top = p
+			}
+		}
+		all = append(all, top)
+		if top.bic < best.bic {
+			best = top
+		}
+	}
+	switch {
+	case best.bic > flat-clearBIC:
+		return pattern{}, "its ticks are all of one length"
+	case best.problem != "":
+		return pattern{}, best.problem
+	}
+	// Rivals as good as the best that would mean another step.
+	var agree []pattern
+	for _, p := range all {
+		if p.problem == "" && p.bic < best.bic+clearBIC {
+			agree = append(agree, p)
+		}
+	}
+	return choose(agree, stepAsDeclared)
+}
+
+// choose settles between graduations that explain the lengths alike: by the
+// declared resolution where it fits one of them within 2 %, else only if the
+// pattern alone is clear and has no clear rival.
+func choose(all []pattern, declared float64) (pattern, string) {
+	var byTag, clear []pattern
+	for _, p := range all {
+		if declared > 0 && math.Abs(declared/p.tickMM-1) < 0.02 {
+			byTag = append(byTag, p)
+		}
+		if p.clear {
+			clear = append(clear, p)
+		}
+	}
+	for _, set := range [][]pattern{byTag, clear} {
+		if len(set) == 0 {
+			continue
+		}
+		best := set[0]
+		for _, p := range set[1:] {
+			if p.tickMM != best.tickMM {
+				return pattern{}, "its pattern fits " + best.name + " and " + p.name + " alike"
+			}
+			if p.bic < best.bic {
+				best = p
+			}
+		}
+		return best, ""
+	}
+	return pattern{}, "its pattern is not clear"
+}
+
+func mod(a, n int) int { return ((a % n) + n) % n }

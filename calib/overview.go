@@ -1,0 +1,113 @@
+package calib
+
+import "pithward/vision/raster"
+
+// overview is a reduced gray copy of a scan.
+type overview struct {
+	factor int // scan px a pixel
+	w, h   int
+	pix    []uint8
+}
+
+// overviewSide is the overview's longest side. A flatbed is at most 432 mm
+// long (A3 and a margin), so that a millimetre keeps some 10 px and half of
+// one 5.
+const overviewSide = 4400
+
+// reduce makes the overview: the mean of factor neighbours along each row, of
+// the green channel and of one or two rows in factor; enough to find a ruler
+// by, and cheap.
+func reduce(px raster.Pixels) overview {
+	f := max(1, (max(px.Width, px.Height)+overviewSide-1)/overviewSide)
+	o := overview{factor: f, w: px.Width / f, h: px.Height / f}
+	o.pix = make([]uint8, o.w*o.h)
+	rows := []int{f / 2}
+	if f >= 4 {
+		rows = []int{f / 4, f/4 + f/2}
+	}
+	for y := range o.h {
+		dst := o.pix[y*o.w : (y+1)*o.w]
+		if px.U16 != nil {
+			reduceRow(dst, px.U16, px, f, y*f, rows, 257)
+		} else {
+			reduceRow(dst, px.U8, px, f, y*f, rows, 1)
+		}
+	}
+	return o
+}
+
+func reduceRow[T uint8 | uint16](dst []uint8, src []T, px raster.Pixels, f, y int, rows []int, unit uint32) {
+	ch := px.Channels
+	stride := px.Width * ch
+	norm := uint32(f*len(rows)) * unit
+	for x := range dst {
+		var sum uint32
+		at := y*stride + x*f*ch + ch/2
+		for _, r := range rows {
+			i := at + r*stride
+			for range f {
+				sum += uint32(src[i])
+				i += ch
+			}
+		}
+		dst[x] = uint8((sum + norm/2) / norm)
+	}
+}
+
+// half returns the overview reduced once more by n in both directions.
+func (o overview) shrink(n int) overview {
+	s := overview{factor: o.factor * n, w: o.w / n, h: o.h / n}
+	s.pix = make([]uint8, s.w*s.h)
+	for y := range s.h {
+		for x := range s.w {
+			var sum int
+			for dy := range n {
+				for dx := range n {
+					sum += int(o.pix[(y*n+dy)*o.w+x*n+dx])
+				}
+			}
+			s.pix[y*s.w+x] = uint8(sum / (n * n))
+		}
+	}
+	return s
+}
+
+// stripHeight is the number of overview rows averaged into one strip: at a
+// turn of 5 degrees a tick moves by 0.7 px over it, well below a tick step.
+const stripHeight = 8
+
+// strips returns the overview's strips of stripHeight rows each (columns, with
+// swap), averaged across: [strip][along].
+func (o overview) strips(swap bool) [][]float32 {
+	w, h, du, dv := o.w, o.h, 1, o.w
+	if swap {
+		w, h, du, dv = h, w, dv, du
+	}
+	out := make([][]float32, h/stripHeight)
+	flat := make([]float32, len(out)*w)
+	for j := range out {
+		out[j], flat = flat[:w:w], flat[w:]
+	}
+	if swap { // go through memory in rows all the same
+		for u := range w {
+			row := o.pix[u*du:]
+			for j := range out {
+				var sum int
+				for _, p := range row[j*stripHeight : (j+1)*stripHeight] {
+					sum += int(p)
+				}
+				out[j][u] = float32(sum) / stripHeight
+			}
+		}
+		return out
+	}
+	for j := range out {
+		for r := range stripHeight {
+			row := o.pix[(j*stripHeight+r)*dv:][:w]
+			for u, p := range row {
+				out[j][u] += float32(p) / stripHeight
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,271 @@
+package calib
+
+import (
+	"fmt"
+	"math"
+
+	"pithward/measure"
+	"pithward/vision/raster"
+)
+
+// maxCombs bounds how many repeating places are looked at closely.
+const maxCombs = 8
+
+// FindRulers finds the rulers of a scan, the best first. The tag is the
+// declared resolution in dpi as displayed, nil where there is none; it only
+// helps where a graduation is open to two readings. Where none is found, why
+// says what spoke against the likeliest place, in words for the user.
+func FindRulers(px raster.Pixels, tag *[2]float64) (found []RulerFit, why string) {
+	why = "nothing in the scan repeats like the ticks of a ruler"
+	if px.Width < 64 || px.Height < 16 || px.Channels < 1 {
+		return nil, "the scan is too small to hold a ruler"
+	}
+	o := reduce(px)
+	levels := []overview{o}
+	if small := o.shrink(4); small.w >= 64 || small.h >= 64 {
+		levels = append(levels, small) // for ticks further apart
+	}
+	var all []comb
+	for _, level := range levels {
+		all = append(all, combs(level, false)...)
+		all = append(all, combs(level, true)...)
+	}
+	sortCombs(all)
+	reason := ""
+	for _, c := range all[:min(maxCombs, len(all))] {
+		if known(found, px, c) {
+			continue
+		}
+		r, fault := readComb(px, c, tag)
+		if fault == "" {
+			found = append(found, r)
+		} else if reason == "" {
+			reason = fault
+		}
+	}
+	sortRulers(found)
+	if len(found) > 0 {
+		return found, ""
+	}
+	if reason != "" {
+		why = "the row of marks most like a ruler is none that can be read: " + reason
+	}
+	return nil, why
+}
+
+// known tells that a ruler found already lies at the comb.
+func known(found []RulerFit, px raster.Pixels, c comb) bool {
+	v := newView(px, c.swap)
+	for _, r := range found {
+		if r.Upright != c.swap || math.Abs(c.pitch/r.PitchPx-1) > 0.05 {
+			continue
+		}
+		for _, h := range c.hits {
+			if inQuad(v.point(h.u, h.v), r.QuadPx) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// readComb looks at a comb at full resolution and reads it as a ruler, or says
+// why it is none.
+func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
+	v := newView(px, c.swap)
+	a, ok := newAxis(v, c)
+	if !ok {
+		return RulerFit{}, "its marks are too short"
+	}
+	start := c.strongest(1)[0].u - a.u
+	dark := polarity(a, start)
+	var ticks []tick
+	for range 2 {
+		ticks = newRow(a, a.lo, a.hi, dark).track(start)
+		if len(ticks) < minTicks {
+			return RulerFit{}, fmt.Sprintf("only %d evenly spaced marks", len(ticks))
+		}
+		f, ok := fitTicks(ticks)
+		if !ok {
+			return RulerFit{}, "its marks are not evenly spaced"
+		}
+		a.pitch = f.b
+		a.straighten(ticks, dark)
+	}
+	r := measureReach(a, ticks, dark)
+	ticks, r = dropUnclear(ticks, r)
+	if len(ticks) < minTicks {
+		return RulerFit{}, fmt.Sprintf("only %d clear marks", len(ticks))
+	}
+	return fitRuler(a, ticks, r, tag)
+}
+
+// straighten turns the axis so that the upper and lower halves of the ticks
+// agree.
+func (a *axis) straighten(ticks []tick, dark bool) {
+	mid := (a.lo + a.hi) / 2
+	upper, lower := newRow(*a, a.lo, mid, dark), newRow(*a, mid, a.hi, dark)
+	var shift []float64
+	for _, t := range ticks {
+		p, ok1 := upper.find(t.s, 0.2*a.pitch)
+		q, ok2 := lower.find(t.s, 0.2*a.pitch)
+		if ok1 && ok2 {
+			shift = append(shift, q.s-p.s)
+		}
+	}
+	if len(shift) < len(ticks)/2 {
+		return
+	}
+	// A tick that moves towards larger s with t means the axis is turned too far clockwise.
+	turn := math.Atan2(a.sin, a.cos) - math.Atan(median(shift)/((a.hi-a.lo)/2))
+	a.sin, a.cos = math.Sincos(turn)
+}
+
+// dropUnclear leaves only ticks that run straight through the zone and have
+// company: five of the nine places round each.
+func dropUnclear(ticks []tick, r reach) ([]tick, reach) {
+	var contrast []float64
+	for i := range ticks {
+		if !math.IsNaN(r.lo[i]) {
+			contrast = append(contrast, r.contrast[i])
+		}
+	}
+	least := 0.35 * median(contrast)
+	good := map[int]bool{}
+	for i, t := range ticks {
+		if !math.IsNaN(r.lo[i]) && r.contrast[i] >= least {
+			good[t.k] = true
+		}
+	}
+	var out []tick
+	var kept reach
+	for i, t := range ticks {
+		company := 0
+		for d := -4; d <= 4; d++ {
+			if good[t.k+d] {
+				company++
+			}
+		}
+		if good[t.k] && company >= 5 {
+			out = append(out, t)
+			kept.lo, kept.hi = append(kept.lo, r.lo[i]), append(kept.hi, r.hi[i])
+			kept.contrast = append(kept.contrast, r.contrast[i])
+		}
+	}
+	return out, kept
+}
+
+// fitRuler reads the graduation and fits the ticks' places to their numbers.
+func fitRuler(a axis, ticks []tick, r reach, tag *[2]float64) (RulerFit, string) {
+	x, y := make([]float64, len(ticks)), make([]float64, len(ticks))
+	for i, t := range ticks {
+		x[i], y[i] = float64(t.k), t.s
+	}
+	f, keep, ok := fitRobust(x, y, 0.25)
+	if !ok || f.n < minTicks || f.n < len(ticks)*3/5 {
+		return RulerFit{}, "its marks are not evenly spaced"
+	}
+	if f.residual > 0.06*f.b {
+		return RulerFit{}, fmt.Sprintf("its marks stray from even spacing by %.0f %%", 100*f.residual/f.b)
+	}
+	p, fault := readLengths(a, ticks, r, keep, a.declared(f.b, tag))
+	if fault != "" {
+		return RulerFit{}, fault
+	}
+	first, last := -1, 0
+	for i := range ticks {
+		if keep[i] > 0 {
+			if first < 0 {
+				first = i
+			}
+			last = i
+		}
+	}
+	out := RulerFit{
+		Unit: p.unit, TickMM: p.tickMM, Graduation: p.name,
+		Ticks: f.n, Span: ticks[last].k - ticks[first].k,
+		Upright: a.view.swap, AngleDeg: a.angleDeg(),
+		PitchPx: f.b, MMPerPx: p.tickMM / f.b,
+		FitRelative: f.seB / f.b, RMSResidualPx: f.residual,
+		LinePx: [2]measure.Point{a.place(f.at(x[first]), 0), a.place(f.at(x[last]), 0)},
+	}
+	out.QuadPx = a.quad(f.at(x[first]), f.at(x[last]), r)
+	return out, ""
+}
+
+// declared is the tick step in mm by the resolution tag, 0 without one.
+func (a axis) declared(pitch float64, tag *[2]float64) float64 {
+	if tag == nil || isDefault(*tag) {
+		return 0
+	}
+	along := tag[0]
+	if a.view.swap {
+		along = tag[1]
+	}
+	return pitch / along * MMPerInch
+}
+
+// readLengths reads the graduation from whichever side the ticks' lengths show it.
+func readLengths(a axis, ticks []tick, r reach, keep []float64, declared float64) (pattern, string) {
+	sides := []lengths{{}, {}, {}}
+	for i, t := range ticks {
+		if keep[i] == 0 {
+			continue
+		}
+		for s, l := range []float64{r.hi[i] - a.lo, a.hi - r.lo[i], r.hi[i] - r.lo[i]} {
+			sides[s].k = append(sides[s].k, t.k)
+			sides[s].l = append(sides[s].l, l)
+		}
+	}
+	best, fault, gain := pattern{}, "", math.Inf(-1)
+	for _, d := range sides {
+		d.floor = 0.04 * a.pitch
+		d.within = reachPer * a.pitch
+		p, why := d.read(declared)
+		if fault == "" {
+			fault = why
+		}
+		if g := d.flat() - p.bic; why == "" && g > gain {
+			best, gain = p, g
+		}
+	}
+	if math.IsInf(gain, -1) {
+		return pattern{}, fault
+	}
+	return best, ""
+}
+
+// angleDeg is the ruler's turn to its axis, clockwise as displayed.
+func (a axis) angleDeg() float64 {
+	deg := math.Atan2(a.sin, a.cos) * 180 / math.Pi
+	if a.view.swap { // exchanging x and y mirrors the picture
+		return -deg
+	}
+	return deg
+}
+
+// place turns ruler coordinates into scan pixels.
+func (a axis) place(s, t float64) measure.Point { return a.view.point(a.at(s, t)) }
+
+// quad is the ruler's outline: for now the ticks and three steps round them.
+func (a axis) quad(first, last float64, r reach) []measure.Point {
+	lo, hi := quantileOf(r.lo, 0.02), quantileOf(r.hi, 0.98)
+	m := 3 * a.pitch
+	return []measure.Point{
+		a.place(first-m, lo-m), a.place(last+m, lo-m), a.place(last+m, hi+m), a.place(first-m, hi+m),
+	}
+}
+
+func quantileOf(v []float64, q float64) float64 { return quantile(append([]float64(nil), v...), q) }
+
+// inQuad tells whether p lies within a convex polygon, whichever way it turns.
+func inQuad(p measure.Point, q []measure.Point) bool {
+	var pos, neg bool
+	for i, a := range q {
+		b := q[(i+1)%len(q)]
+		cross := (b[0]-a[0])*(p[1]-a[1]) - (b[1]-a[1])*(p[0]-a[0])
+		pos = pos || cross > 0
+		neg = neg || cross < 0
+	}
+	return !(pos && neg)
+}
