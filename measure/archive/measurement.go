@@ -1,0 +1,137 @@
+package archive
+
+import (
+	"fmt"
+
+	"pithward/measure"
+)
+
+// FromMeasurement turns a measured scan into series: those whose rings have
+// years, and those that float, their innermost ring being year 1. A core
+// parted by lost wood gives one series for each side, since nobody knows how
+// many rings are gone; the second has the id of the core and ".2". Partial
+// rings and rings that touch lost wood have no width. Without a scale there
+// are no series.
+func FromMeasurement(m *measure.Measurement) (dated, floating []Series) {
+	if m.Scale.MMPerPx == nil {
+		return nil, nil
+	}
+	for _, c := range m.Cores {
+		for k, part := range coreParts(c) {
+			s := partSeries(c, part)
+			if k > 0 {
+				s.ID = fmt.Sprintf("%s.%d", c.ID, k+1)
+			}
+			if len(s.Widths) == 0 {
+				continue
+			}
+			if s.Floating {
+				floating = append(floating, s)
+			} else {
+				dated = append(dated, s)
+			}
+		}
+	}
+	return dated, floating
+}
+
+// ringEntry is a year on a core: a ring or the absence of one.
+type ringEntry struct {
+	year  *int
+	width Width
+}
+
+// coreParts lists a core's rings from bark to pith, parted at lost wood and
+// where years begin or end.
+func coreParts(c measure.Core) [][]ringEntry {
+	absent := map[int][]measure.Absent{}
+	for _, a := range c.Absent {
+		absent[a.AfterIndex] = append(absent[a.AfterIndex], a)
+	}
+	var parts [][]ringEntry
+	var part []ringEntry
+	cut := func() {
+		if len(part) > 0 {
+			parts, part = append(parts, part), nil
+		}
+	}
+	add := func(e ringEntry) {
+		if n := len(part); n > 0 && (part[n-1].year == nil) != (e.year == nil) {
+			cut()
+		}
+		part = append(part, e)
+	}
+	for i, r := range c.Rings {
+		if touchesLost(c, i) {
+			cut()
+		} else {
+			add(ringEntry{r.Year, ringWidth(r)})
+		}
+		for _, a := range absent[r.Index] {
+			add(ringEntry{a.Year, Absent})
+		}
+	}
+	cut()
+	return parts
+}
+
+func ringWidth(r measure.Ring) Width {
+	for _, f := range r.Flags {
+		if f == measure.FlagPartial {
+			return Missing
+		}
+	}
+	if r.WidthMM == nil {
+		return Missing
+	}
+	return Width(*r.WidthMM)
+}
+
+// touchesLost tells whether ring i lies, even in part, in lost wood.
+func touchesLost(c measure.Core, i int) bool {
+	if i+1 >= len(c.Boundaries) || c.Boundaries[i].AtMM == nil || c.Boundaries[i+1].AtMM == nil {
+		return false
+	}
+	from, to := *c.Boundaries[i].AtMM, *c.Boundaries[i+1].AtMM
+	for _, g := range c.Gaps {
+		if g.Kind == measure.Lost && g.FromMM != nil && g.ToMM != nil && *g.FromMM <= to && *g.ToMM >= from {
+			return true
+		}
+	}
+	return false
+}
+
+// partSeries turns one part, listed from bark to pith, into a series.
+func partSeries(c measure.Core, part []ringEntry) Series {
+	s := Series{ID: c.ID, Unit: Thousandths, FirstYear: 1, Floating: part[0].year == nil}
+	if !s.Floating {
+		s.FirstYear = *part[len(part)-1].year
+		for _, e := range part {
+			s.FirstYear = min(s.FirstYear, *e.year)
+		}
+	}
+	for k := len(part) - 1; k >= 0; k-- {
+		e := part[k]
+		if !s.Floating { // years that leave a hole are kept, the hole is missing
+			for s.LastYear()+1 < *e.year {
+				s.Widths = append(s.Widths, Missing)
+			}
+		}
+		s.Widths = append(s.Widths, e.width)
+	}
+	s.Meta = coreMeta(c)
+	s = s.Trim()
+	if s.Floating {
+		s.FirstYear = 1
+	}
+	return s
+}
+
+func coreMeta(c measure.Core) Meta {
+	bark, pith := c.BarkPresent, c.PithPresent
+	m := Meta{Bark: &bark, Pith: &pith}
+	if c.Field != nil {
+		m.Tree, m.Species, m.Note = c.Field.Tree, c.Field.Species, c.Field.Note
+	}
+	return m
+}

@@ -1,0 +1,65 @@
+package archive
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"pithward/measure"
+)
+
+func ptr[T any](v T) *T { return &v }
+
+func TestFromMeasurement(t *testing.T) {
+	ring := func(index int, year *int, width *float64, flags ...string) measure.Ring {
+		return measure.Ring{Index: index, Year: year, WidthMM: width, Flags: flags}
+	}
+	at := func(mm ...float64) (b []measure.Boundary) {
+		for _, m := range mm {
+			b = append(b, measure.Boundary{AtMM: ptr(m)})
+		}
+		return b
+	}
+	tests := []struct {
+		name            string
+		core            measure.Core
+		dated, floating []Series
+	}{
+		{"dated, a partial ring under the bark, an absent ring",
+			measure.Core{ID: "A", Boundaries: at(0, 1, 3, 4), Rings: []measure.Ring{
+				ring(0, ptr(2021), nil, measure.FlagPartial), ring(1, ptr(2020), ptr(2.0)), ring(2, ptr(2018), ptr(1.0))},
+				Absent: []measure.Absent{{AfterIndex: 1, Year: ptr(2019)}}},
+			[]Series{{ID: "A", FirstYear: 2018, Unit: Thousandths, Widths: []Width{1, 0, 2}}}, nil},
+		{"floating counts from the innermost ring",
+			measure.Core{ID: "A", Boundaries: at(0, 1, 3), Rings: []measure.Ring{ring(1, nil, ptr(1.0)), ring(2, nil, ptr(2.0))}},
+			nil, []Series{{ID: "A", FirstYear: 1, Unit: Thousandths, Floating: true, Widths: []Width{2, 1}}}},
+		{"lost wood parts a core",
+			measure.Core{ID: "A", Boundaries: at(0, 1, 3, 4, 5), Gaps: []measure.Stretch{{FromMM: ptr(1.5), ToMM: ptr(2.5), Kind: measure.Lost}},
+				Rings: []measure.Ring{ring(1, ptr(2020), ptr(1.0)), ring(2, ptr(2019), nil), ring(3, nil, ptr(1.0)), ring(4, nil, ptr(3.0))}},
+			[]Series{{ID: "A", FirstYear: 2020, Unit: Thousandths, Widths: []Width{1}}},
+			[]Series{{ID: "A.2", FirstYear: 1, Unit: Thousandths, Floating: true, Widths: []Width{3, 1}}}},
+		{"a broken ring keeps its width",
+			measure.Core{ID: "A", Boundaries: at(0, 1, 3), Gaps: []measure.Stretch{{FromMM: ptr(0.2), ToMM: ptr(0.4), Kind: measure.Crack}},
+				Rings: []measure.Ring{ring(1, ptr(2020), ptr(0.8), measure.FlagBroken), ring(2, ptr(2019), ptr(2.0))}},
+			[]Series{{ID: "A", FirstYear: 2019, Unit: Thousandths, Widths: []Width{2, 0.8}}}, nil},
+		{"nothing measured", measure.Core{ID: "A"}, nil, nil},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			m := &measure.Measurement{Scale: measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}, Cores: []measure.Core{tt.core}}
+			dated, floating := FromMeasurement(m)
+			ignore := cmpopts.IgnoreFields(Series{}, "Meta")
+			if d := cmp.Diff(tt.dated, dated, ignore); d != "" {
+				t.Errorf("dated (-want +got):\n%s", d)
+			}
+			if d := cmp.Diff(tt.floating, floating, ignore); d != "" {
+				t.Errorf("floating (-want +got):\n%s", d)
+			}
+			m.Scale.MMPerPx = nil
+			if d, f := FromMeasurement(m); d != nil || f != nil {
+				t.Errorf("series without a scale: %v %v", d, f)
+			}
+		})
+	}
+}
