@@ -1,9 +1,102 @@
+// Command pithward-scan is the worker of pithward: it alone holds the image
+// library. It takes one job as JSON on standard input, says what it is doing
+// and what came of it as JSON lines on standard output, and ends. People run
+// pithward, which starts it.
 package main
 
 import (
+	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"sync"
+	"syscall"
 
-	"gocv.io/x/gocv"
+	"pithward/measure"
+	"pithward/vision"
+	"pithward/vision/overlay"
 )
 
-func main() { fmt.Println(gocv.OpenCVVersion()) }
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	if err := run(ctx, os.Stdin, os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, "pithward-scan:", err)
+		os.Exit(1)
+	}
+}
+
+// run does one job. What went wrong with the scan goes out as a message; the
+// error returned is about the talk itself.
+func run(ctx context.Context, in io.Reader, out io.Writer) error {
+	var job measure.Job
+	if err := json.NewDecoder(in).Decode(&job); err != nil {
+		return fmt.Errorf("no job on standard input: %w (this program is started by pithward)", err)
+	}
+	say := &speaker{enc: json.NewEncoder(out)}
+	m, files, err := do(ctx, job, say.progress)
+	if err != nil {
+		return say.message(measure.Message{Error: err.Error()})
+	}
+	return say.message(measure.Message{Measurement: &m, Files: files})
+}
+
+// do measures the scan and draws the pictures asked for.
+func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.Measurement, files []string, err error) {
+	if job.Scan == "" {
+		return m, nil, errors.New("the job names no scan")
+	}
+	tell("decoding", 0, 1)
+	s, err := vision.ReadScan(job.Scan)
+	if err != nil {
+		return m, nil, err
+	}
+	defer s.Close()
+	m, err = vision.Measure(ctx, s, job, tell)
+	if err != nil {
+		return m, nil, err
+	}
+	if job.Strips != "" {
+		tell("drawing strips", 0, 1)
+		files, err = vision.WriteStrips(s, m, job.Strips)
+		if err != nil {
+			return m, files, err
+		}
+	}
+	if job.Overlay != "" {
+		tell("drawing overlay", 0, 1)
+		if err := drawOverlay(s, m, job.Overlay); err != nil {
+			return m, files, err
+		}
+		files = append(files, job.Overlay)
+	}
+	return m, files, nil
+}
+
+func drawOverlay(s *vision.Scan, m measure.Measurement, path string) error {
+	picture, factor, err := s.Picture(overlay.Size(m.Scan.WidthPx, m.Scan.HeightPx))
+	if err != nil {
+		return err
+	}
+	return overlay.WritePNG(path, overlay.Draw(picture, 1/float64(factor), m))
+}
+
+// speaker writes messages one at a time.
+type speaker struct {
+	mu  sync.Mutex
+	enc *json.Encoder
+}
+
+func (s *speaker) message(m measure.Message) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.enc.Encode(m)
+}
+
+func (s *speaker) progress(stage string, done, of int) {
+	// A reader that has gone away ends the worker by SIGPIPE or at the end.
+	_ = s.message(measure.Message{Stage: stage, Done: done, Of: of})
+}

@@ -70,7 +70,10 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 	if t.Upright {
 		along = t.MMPerPx[1]
 	}
-	s := sample{wood: c.Wood, perMM: 1 / along, dir: 1}
+	v := drawVariation(rng)
+	px, c = v.apply(px, c, along, rng)
+	along /= float64(v.enlarge)
+	s := sample{wood: c.Wood, perMM: v.scale / along, dir: 1}
 	breadth := c.WidthMM / along
 	axis := extended(c.CentrelinePx, c.BarkMM/along)
 	off := 0.04 * breadth * rng.NormFloat64()

@@ -2,7 +2,11 @@
 // pixels can be written and tested without the image library.
 package raster
 
-import "pithward/measure"
+import (
+	"math"
+
+	"pithward/measure"
+)
 
 // Pixels is a decoded scan as displayed: rows top to bottom, pixels
 // interleaved, channels 1 (gray) or 3 (blue, green, red). Exactly one of U8
@@ -31,6 +35,40 @@ func (p Pixels) At(x, y, c int) float32 {
 		return float32(p.U16[i]) * (255.0 / 65535.0)
 	}
 	return float32(p.U8[i])
+}
+
+// Sample returns blue, green and red, 0..255, at a place between pixels,
+// bilinear. Places outside the scan take its edge.
+func (p Pixels) Sample(x, y float64) (b, g, r float32) {
+	x = math.Max(0, math.Min(float64(p.Width)-1.001, x))
+	y = math.Max(0, math.Min(float64(p.Height)-1.001, y))
+	ix, iy := int(x), int(y)
+	fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
+	n := p.Channels
+	i := (iy*p.Width + ix) * n
+	j := i + p.Width*n
+	w00, w10, w01, w11 := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
+	if p.U16 != nil {
+		const k = 255.0 / 65535.0
+		at := func(c int) float32 {
+			return k * (w00*float32(p.U16[i+c]) + w10*float32(p.U16[i+n+c]) + w01*float32(p.U16[j+c]) + w11*float32(p.U16[j+n+c]))
+		}
+		if n == 1 {
+			v := at(0)
+			return v, v, v
+		}
+		return at(0), at(1), at(2)
+	}
+	u := p.U8
+	if n == 1 {
+		v := w00*float32(u[i]) + w10*float32(u[i+1]) + w01*float32(u[j]) + w11*float32(u[j+1])
+		return v, v, v
+	}
+	q, t := u[i:i+n+3], u[j:j+n+3]
+	b = w00*float32(q[0]) + w10*float32(q[n]) + w01*float32(t[0]) + w11*float32(t[n])
+	g = w00*float32(q[1]) + w10*float32(q[n+1]) + w01*float32(t[1]) + w11*float32(t[n+1])
+	r = w00*float32(q[2]) + w10*float32(q[n+2]) + w01*float32(t[2]) + w11*float32(t[n+2])
+	return b, g, r
 }
 
 // Core is the place of one increment core on the scan, found but not yet read.

@@ -63,7 +63,7 @@ func (s *Strip) sampleRow(px raster.Pixels, r, sub int) {
 		for i := range light {
 			x := s.axis[i][0] + v*s.normal[i][0]
 			y := s.axis[i][1] + v*s.normal[i][1]
-			b, g, red := sample(px, x, y)
+			b, g, red := px.Sample(x, y)
 			light[i] += part * (0.114*b + 0.587*g + 0.299*red)
 			if brown != nil {
 				brown[i] += part * (red - b)
@@ -117,39 +117,6 @@ func resample(line []measure.Point) (at, normal []measure.Point) {
 		normal[i] = measure.Point{-dy / h, dx / h}
 	}
 	return at, normal
-}
-
-// sample returns blue, green and red at a place between pixels, bilinear.
-func sample(px raster.Pixels, x, y float64) (b, g, r float32) {
-	x = math.Max(0, math.Min(float64(px.Width)-1.001, x))
-	y = math.Max(0, math.Min(float64(px.Height)-1.001, y))
-	ix, iy := int(x), int(y)
-	fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
-	n := px.Channels
-	i := (iy*px.Width + ix) * n
-	j := i + px.Width*n
-	w00, w10, w01, w11 := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
-	if px.U16 != nil {
-		const k = 255.0 / 65535.0
-		at := func(c int) float32 {
-			return k * (w00*float32(px.U16[i+c]) + w10*float32(px.U16[i+n+c]) + w01*float32(px.U16[j+c]) + w11*float32(px.U16[j+n+c]))
-		}
-		if n == 1 {
-			v := at(0)
-			return v, v, v
-		}
-		return at(0), at(1), at(2)
-	}
-	p := px.U8
-	if n == 1 {
-		v := w00*float32(p[i]) + w10*float32(p[i+1]) + w01*float32(p[j]) + w11*float32(p[j+1])
-		return v, v, v
-	}
-	q, t := p[i:i+n+3], p[j:j+n+3]
-	b = w00*float32(q[0]) + w10*float32(q[n]) + w01*float32(t[0]) + w11*float32(t[n])
-	g = w00*float32(q[1]) + w10*float32(q[n+1]) + w01*float32(t[1]) + w11*float32(t[n+1])
-	r = w00*float32(q[2]) + w10*float32(q[n+2]) + w01*float32(t[2]) + w11*float32(t[n+2])
-	return b, g, r
 }
 
 // Mean returns the mean brightness of a column.

@@ -1,0 +1,187 @@
+package vision
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"pithward/calib"
+	"pithward/measure"
+	"pithward/vision/evidence"
+	"pithward/vision/header"
+	"pithward/vision/raster"
+)
+
+// overviewSide bounds the longest side of the picture in which cores are
+// found: a 4 mm core is then some twenty px broad on the largest tray.
+const overviewSide = 1800
+
+// Progress is told what is being done: the stage, and how much of it.
+type Progress func(stage string, done, of int)
+
+// Measure reads one scan and measures its cores: the whole job but for the
+// pictures. The caller closes the scan. A scan without cores gives a
+// measurement with an empty list.
+func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (measure.Measurement, error) {
+	m := newMeasurement(s.Header, job)
+	sum, err := hashOf(job.Scan)
+	if err != nil {
+		return m, err
+	}
+	m.Scan.SHA256 = sum
+
+	tell("finding ruler and cores", 0, 1)
+	o, err := s.Overview(overviewSide)
+	if err != nil {
+		return m, err
+	}
+	px := s.Pixels()
+	rulers, why := calib.FindRulers(px, m.Scan.DeclaredDPI)
+	hints := Hints{}
+	for _, r := range rulers {
+		hints.Avoid = append(hints.Avoid, r.QuadPx)
+	}
+	e := calib.Evidence{GivenMMPerPx: job.Settings.MMPerPx, Rulers: rulers, NoRuler: why, Tag: m.Scan.DeclaredDPI}
+	hints.MMPerPx = calib.Decide(e).MMPerPx // without cores: a first guess
+	found, warnings, err := FindCores(px, o, hints)
+	if err != nil {
+		return m, err
+	}
+	m.Warnings = append(m.Warnings, warnings...)
+	for i, c := range found {
+		e.Cores = append(e.Cores, calib.Core{BreadthPx: c.BreadthPx, Upright: c.Upright, BorerMM: borer(fieldFor(job.Fields, len(found), i+1))})
+	}
+	m.Scale = calib.Decide(e)
+	if m.Scale.Source == measure.ScaleNone {
+		m.Warnings = append(m.Warnings, "no scale: "+why+"; give --dpi or --mm-per-px, or rescan with the ruler flat")
+	}
+	m.Cores, err = readCores(ctx, px, m.Scale, job, found, tell)
+	if err != nil {
+		return m, err
+	}
+	stem := strings.TrimSuffix(m.Scan.File, filepath.Ext(m.Scan.File))
+	for i := range m.Cores {
+		m.Cores[i].UID = fmt.Sprintf("%s-%d", sum[:16], i+1)
+		m.Cores[i].Position = i + 1
+	}
+	m.Warnings = append(m.Warnings, measure.ApplyFields(m.Cores, job.Fields, stem, job.Settings.Season)...)
+	if len(m.Cores) == 0 {
+		m.Warnings = append(m.Warnings, "no core found")
+	}
+	return m, nil
+}
+
+func newMeasurement(h header.Header, job measure.Job) measure.Measurement {
+	return measure.Measurement{Schema: measure.Schema, Cores: []measure.Core{}, Warnings: []string{},
+		Scale:   measure.Scale{Source: measure.ScaleNone, Checks: []measure.Check{}},
+		Program: measure.Program{Version: job.Version, Settings: job.Settings},
+		Scan: measure.Scan{File: filepath.Base(job.Scan), WidthPx: h.Width, HeightPx: h.Height, BitDepth: h.Bits,
+			Channels: h.Channels, DeclaredDPI: h.DPI}}
+}
+
+func hashOf(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// readCores reads all cores, as many at once as there are processors.
+func readCores(ctx context.Context, px raster.Pixels, scale measure.Scale, job measure.Job, found []raster.Core, tell Progress) ([]measure.Core, error) {
+	r := &reader{px: px, scale: scale, settings: job.Settings, model: evidence.Default()}
+	cores := make([]measure.Core, len(found))
+	var mu sync.Mutex // of done and tell
+	done := 0
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range found {
+		g.Go(func() error {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			cores[i] = r.readSafely(found[i], fieldFor(job.Fields, len(found), i+1))
+			mu.Lock()
+			defer mu.Unlock()
+			done++
+			tell("reading cores", done, len(found))
+			return nil
+		})
+	}
+	return cores, g.Wait()
+}
+
+// readSafely turns a fault of our own in one core into that core's warning:
+// the others are still measured.
+func (r *reader) readSafely(found raster.Core, field *measure.Field) (core measure.Core) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			core = emptyCore()
+			core.OutlinePx = found.OutlinePx
+			core.Warnings = append(core.Warnings, fmt.Sprintf("could not be read: a fault in the program (%v); please report it with the scan", fault))
+		}
+	}()
+	return r.read(found, field)
+}
+
+// borer returns the borer's nominal diameter in mm by the sheet, 0 if unknown.
+func borer(f *measure.Field) float64 {
+	if f == nil || f.BorerMM == nil {
+		return 0
+	}
+	return *f.BorerMM
+}
+
+// fieldFor returns the sheet's row of a core; nil where the sheet has another
+// number of cores, since then no row can be told to be this core's.
+func fieldFor(fields []measure.Field, cores, position int) *measure.Field {
+	if len(fields) != cores {
+		return nil
+	}
+	for i := range fields {
+		if fields[i].Position == position {
+			return &fields[i]
+		}
+	}
+	return nil
+}
+
+// Picture returns the scan reduced for the overlay, so that its longest side
+// is at most that of a scan reduced by `scale`, and the factor it was reduced
+// by.
+func (s *Scan) Picture(scale float64) (*image.NRGBA, int, error) {
+	if !(scale > 0) {
+		return nil, 0, errors.New("picture: scale must be positive")
+	}
+	factor := max(1, int(1/scale+0.999))
+	o, err := s.Reduced(factor)
+	if err != nil {
+		return nil, 0, err
+	}
+	img := image.NewNRGBA(image.Rect(0, 0, o.Width, o.Height))
+	for i := 0; i < o.Width*o.Height; i++ {
+		b := o.U8[i*o.Channels]
+		g, r := b, b
+		if o.Channels >= 3 {
+			g, r = o.U8[i*o.Channels+1], o.U8[i*o.Channels+2]
+		}
+		img.Pix[4*i], img.Pix[4*i+1], img.Pix[4*i+2], img.Pix[4*i+3] = r, g, b, 255
+	}
+	return img, factor, nil
+}
