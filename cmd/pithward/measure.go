@@ -1,0 +1,401 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"pithward/cmd/pithward/worker"
+	"pithward/measure"
+	"pithward/measure/archive"
+)
+
+// measureOptions are the flags of measure as they were given.
+type measureOptions struct {
+	scans       []string
+	out         string
+	overwrite   bool
+	scaleFlag   string // which of the next two was given; "": none
+	mmPerPx     float64
+	dpi         float64
+	sheet       string
+	wood        string
+	bark        string
+	strips      bool
+	jobs        int
+	tucsonUnit  string
+	seasonNorth string
+	seasonSouth string
+	timeLimit   time.Duration
+}
+
+// The two ways of giving the scale.
+const (
+	flagMMPerPx = "mm-per-px"
+	flagDPI     = "dpi"
+)
+
+// The word for "decide from the picture".
+const auto = "auto"
+
+func woods() []string {
+	return []string{auto, string(measure.Conifer), string(measure.RingPorous), string(measure.DiffusePorous)}
+}
+
+func ends() []string {
+	return []string{auto, string(measure.Left), string(measure.Right), string(measure.Top), string(measure.Bottom)}
+}
+
+// The units of decadal files.
+const (
+	tucsonFine   = "0.001"
+	tucsonCoarse = "0.01"
+)
+
+func newMeasureCmd(d deps) *cobra.Command {
+	var o measureOptions
+	season := measure.DefaultSeason()
+	cmd := &cobra.Command{
+		Use:   "measure SCAN [SCAN…]",
+		Short: "Measure the ring widths of the cores on scans",
+		Long: `Measure every core on each SCAN (TIFF, PNG or JPEG). For tray.tif these files
+are written, whole or not at all, tray.json last:
+
+  tray.json         all that was read, with probabilities and uncertainties
+  tray.csv          a ring a row
+  tray.rwl          widths of the dated cores, Tucson decadal
+  tray.undated.rwl  widths of the others, innermost ring = year 1
+  tray.overlay.png  the scan with what was read drawn on it
+  tray.strips/      with --strips, a picture of each core at full resolution
+
+The scale is taken from --mm-per-px or --dpi, else from a ruler on the scan,
+else from the file's resolution tag if the cores then come out 2-20 mm wide,
+else there is none and lengths are in px. Years follow from the core sheet.` +
+			exitStatus("every scan was measured",
+				"some scan was not, or no core was found on it; each is named with why, the others are complete",
+				"the call is wrong: flags, a folder that cannot be written to, a sheet without scan or position"),
+		Example: example(
+			"measure a tray; results go beside it", "pithward measure tray.tif",
+			"with ids and dates from a core sheet, into a folder of their own", "pithward measure tray.tif --sheet cores.csv --out results",
+			"anew, with the scale given and all cores known to be oak", "pithward measure tray.tif --overwrite --dpi 1200 --wood ring-porous",
+			"widths in 0.01 mm for older programs", "pithward measure tray.tif --overwrite --tucson-unit 0.01",
+		),
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return errors.New("name at least one SCAN")
+			}
+			return nil
+		},
+		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+			return []string{"tif", "tiff", "png", "jpg", "jpeg"}, cobra.ShellCompDirectiveFilterFileExt
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.scans = args
+			for _, flag := range []string{flagMMPerPx, flagDPI} {
+				if cmd.Flags().Changed(flag) {
+					o.scaleFlag = flag
+				}
+			}
+			if cmd.Flags().Changed("jobs") && o.jobs < 1 {
+				return fmt.Errorf("--jobs %d: want at least 1", o.jobs)
+			}
+			return runMeasure(cmd.Context(), o, d)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.out, "out", "", "write results into `DIR` (default: beside each scan)")
+	f.BoolVar(&o.overwrite, "overwrite", false, "replace results that are there already")
+	f.Float64Var(&o.mmPerPx, flagMMPerPx, 0, "scale, `MM` a pixel; wins over ruler and tag and is checked against them")
+	f.Float64Var(&o.dpi, flagDPI, 0, "scale as `N` pixels an inch, like --mm-per-px")
+	f.StringVar(&o.sheet, "sheet", "", "core sheet, a CSV `FILE` with a row a core (scan, position, core, sampled, …)")
+	f.StringVar(&o.wood, "wood", auto, "`KIND` of wood of all cores: "+strings.Join(woods(), ", ")+"; auto: by the sheet's species, else by the picture")
+	f.StringVar(&o.bark, "bark", auto, "`END` of all cores at which the bark is: "+strings.Join(ends(), ", "))
+	f.BoolVar(&o.strips, "strips", false, "also write a picture of each core at full resolution")
+	f.IntVar(&o.jobs, "jobs", 0, "measure `N` scans at once (default: by memory, then processors)")
+	f.StringVar(&o.tucsonUnit, "tucson-unit", tucsonFine, "unit of the .rwl files in `MM`: 0.001 (end marker -9999) or 0.01 (end marker 999)")
+	f.StringVar(&o.seasonNorth, "season-north", fmt.Sprintf("%d-%d", season.NorthFrom, season.NorthTo), "first and last `MONTHS` of growth in the north")
+	f.StringVar(&o.seasonSouth, "season-south", fmt.Sprintf("%d-%d", season.SouthFrom, season.SouthTo), "first and last `MONTHS` of growth in the south")
+	f.DurationVar(&o.timeLimit, "time-limit", 15*time.Minute, "give a scan up after `TIME`")
+	cmd.MarkFlagsMutuallyExclusive(flagMMPerPx, flagDPI)
+	fixed(cmd, "wood", woods()...)
+	fixed(cmd, "bark", ends()...)
+	fixed(cmd, "tucson-unit", tucsonFine, tucsonCoarse)
+	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagFilename("sheet", "csv")); err != nil {
+		panic(err) // no such flag: a slip in this package, seen by every test
+	}
+	return cmd
+}
+
+// settings turns the flags into the settings of a measurement.
+func (o measureOptions) settings() (measure.Settings, error) {
+	var s measure.Settings
+	var err error
+	if s.MMPerPx, err = o.scale(); err != nil {
+		return s, err
+	}
+	wood, err := choice("wood", o.wood, woods())
+	if err != nil {
+		return s, err
+	}
+	end, err := choice("bark", o.bark, ends())
+	if err != nil {
+		return s, err
+	}
+	s.Wood, s.BarkEnd = measure.Wood(wood), measure.End(end)
+	s.Season, err = o.season()
+	return s, err
+}
+
+// Limits of a plausible scale, mm a pixel (chosen): a microscope's and a
+// photograph's of a whole disc.
+const (
+	finestMMPerPx   = 0.0001
+	coarsestMMPerPx = 1.0
+)
+
+// scale returns the scale given in mm a pixel; 0 if none was.
+func (o measureOptions) scale() (float64, error) {
+	value, mm := o.mmPerPx, o.mmPerPx
+	switch o.scaleFlag {
+	case "":
+		return 0, nil
+	case flagDPI:
+		value, mm = o.dpi, 25.4/o.dpi
+	}
+	if math.IsNaN(mm) || mm < finestMMPerPx || mm > coarsestMMPerPx {
+		return 0, fmt.Errorf("--%s %v: makes a pixel %v mm wide; want %v to %v mm", o.scaleFlag, value, mm, finestMMPerPx, coarsestMMPerPx)
+	}
+	return mm, nil
+}
+
+// choice returns the word given for a flag, "" for auto.
+func choice(flag, word string, words []string) (string, error) {
+	for _, w := range words {
+		if w == word {
+			return strings.TrimPrefix(w, auto), nil
+		}
+	}
+	return "", fmt.Errorf("--%s %s: want one of %s", flag, word, strings.Join(words, ", "))
+}
+
+func (o measureOptions) season() (measure.Season, error) {
+	var s measure.Season
+	for _, m := range []struct {
+		flag, text string
+		from, to   *int
+	}{
+		{"--season-north", o.seasonNorth, &s.NorthFrom, &s.NorthTo},
+		{"--season-south", o.seasonSouth, &s.SouthFrom, &s.SouthTo},
+	} {
+		var rest string
+		if n, _ := fmt.Sscanf(m.text, "%d-%d%s", m.from, m.to, &rest); n != 2 {
+			return s, fmt.Errorf("%s %s: want two months as numbers, like 4-9", m.flag, m.text)
+		}
+	}
+	return s, s.Validate()
+}
+
+func (o measureOptions) unit() (archive.Unit, error) {
+	switch o.tucsonUnit {
+	case tucsonFine:
+		return archive.Thousandths, nil
+	case tucsonCoarse:
+		return archive.Hundredths, nil
+	}
+	return 0, fmt.Errorf("--tucson-unit %s: want %s or %s", o.tucsonUnit, tucsonFine, tucsonCoarse)
+}
+
+// measurer measures scans with one set of options.
+type measurer struct {
+	worker    worker.Worker
+	settings  measure.Settings
+	sheet     *measure.Sheet // nil: none
+	unit      archive.Unit
+	strips    bool
+	overwrite bool
+	version   string
+}
+
+// outcome is what became of one scan.
+type outcome struct {
+	m     measure.Measurement
+	files []string
+	err   error // without the scan's name
+}
+
+// errNoCore is what is said of a scan without cores; its results are written.
+var errNoCore = errors.New("no core was found: look at the overlay; is it a scan of cores, lighter than their ground or darker?")
+
+func runMeasure(ctx context.Context, o measureOptions, d deps) error {
+	settings, err := o.settings()
+	if err != nil {
+		return err
+	}
+	unit, err := o.unit()
+	if err != nil {
+		return err
+	}
+	sheet, err := openSheet(o.sheet)
+	if err != nil {
+		return err
+	}
+	tasks, err := planTasks(o.scans, o.out)
+	if err != nil {
+		return err
+	}
+	path, err := worker.Find(d.worker)
+	if err != nil {
+		return &failure{err}
+	}
+	jobs := o.jobs
+	if jobs == 0 {
+		jobs = defaultJobs(o.scans, d)
+	}
+	m := measurer{
+		worker: worker.Worker{Path: path, TimeLimit: o.timeLimit}, settings: settings, sheet: sheet,
+		unit: unit, strips: o.strips, overwrite: o.overwrite, version: d.version,
+	}
+	t := newTalk(d, len(tasks))
+	defer t.Close()
+	if sheet != nil {
+		for _, w := range sheet.Messages() {
+			t.say("pithward: warning: " + w)
+		}
+	}
+	return m.all(ctx, tasks, jobs, t)
+}
+
+func openSheet(path string) (*measure.Sheet, error) {
+	if path == "" {
+		return nil, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("--sheet %s: cannot be read: %w", path, reason(err))
+	}
+	defer f.Close()
+	sheet, err := measure.ReadSheet(filepath.Base(path), f)
+	if err != nil {
+		return nil, fmt.Errorf("--sheet %s", err)
+	}
+	return sheet, nil
+}
+
+// all measures the tasks, so many at once, and tells what became of each in
+// their order.
+func (m measurer) all(ctx context.Context, tasks []task, jobs int, t *talk) error {
+	outcomes := make([]chan outcome, len(tasks))
+	for i := range outcomes {
+		outcomes[i] = make(chan outcome, 1)
+	}
+	var group errgroup.Group
+	group.SetLimit(jobs)
+	go func() {
+		for i, task := range tasks {
+			group.Go(func() error {
+				outcomes[i] <- m.one(ctx, task, t)
+				return nil
+			})
+		}
+	}()
+	failed := 0
+	for i, task := range tasks {
+		o := <-outcomes[i]
+		if o.err != nil {
+			failed++
+			t.say(fmt.Sprintf("pithward: %s: %v", task.scan, o.err))
+		}
+		if len(o.files) > 0 {
+			t.print(summary(task.scan, o.m, o.files))
+		}
+	}
+	if failed > 0 {
+		if len(tasks) > 1 {
+			t.say(fmt.Sprintf("pithward: %d of %d scans failed", failed, len(tasks)))
+		}
+		return &failure{}
+	}
+	return nil
+}
+
+// one measures one scan and writes its results.
+func (m measurer) one(ctx context.Context, t task, talk *talk) outcome {
+	defer talk.finish(t.scan)
+	if ctx.Err() != nil {
+		return outcome{err: errors.New("not measured: interrupted")}
+	}
+	if err := readableScan(t.scan); err != nil {
+		return outcome{err: err}
+	}
+	if !m.overwrite {
+		if err := t.noneThere(); err != nil {
+			return outcome{err: err}
+		}
+	}
+	s, err := newStage(t)
+	if err != nil {
+		return outcome{err: err}
+	}
+	defer s.Close()
+	got, err := m.measure(ctx, s, talk)
+	if err != nil {
+		return outcome{err: err}
+	}
+	files, err := s.commit()
+	if err != nil {
+		return outcome{err: fmt.Errorf("the results cannot be written: %w", err)}
+	}
+	o := outcome{m: got, files: files}
+	if len(got.Cores) == 0 {
+		o.err = errNoCore
+	}
+	return o
+}
+
+// measure has the worker measure a scan and makes all results on the stage.
+func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Measurement, error) {
+	t := s.task
+	job := measure.Job{Scan: t.scan, Settings: m.settings, Overlay: s.path(overlayEnd), Version: m.version}
+	if m.strips {
+		job.Strips = s.path(stripsEnd)
+		if err := os.Mkdir(job.Strips, 0o777); err != nil {
+			return measure.Measurement{}, err
+		}
+	}
+	var warnings []string
+	if m.sheet != nil {
+		job.Fields, warnings = m.sheet.ForScan(t.scan)
+		if len(job.Fields) == 0 {
+			warnings = append(warnings, fmt.Sprintf("%s has no row for this scan: write %q into its column scan", m.sheet.Name, filepath.Base(t.scan)))
+		}
+	}
+	r, err := m.worker.Measure(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
+	if errors.Is(err, context.Canceled) {
+		return r.Measurement, errors.New("not measured: interrupted")
+	}
+	if err != nil {
+		return r.Measurement, errors.New(strings.TrimPrefix(err.Error(), filepath.Base(t.scan)+": "))
+	}
+	got := r.Measurement
+	got.FillLists()
+	got.Warnings = append(warnings, got.Warnings...)
+	if err := measure.Validate(got); err != nil {
+		return got, fmt.Errorf("the worker's result contradicts itself; report it with the scan: %s", strings.ReplaceAll(err.Error(), "\n", "; "))
+	}
+	s.take(overlayEnd)
+	if m.strips {
+		s.take(stripsEnd)
+	}
+	if err := writeResults(s, &got, m.unit); err != nil {
+		return got, fmt.Errorf("the results cannot be written: %w", err)
+	}
+	return got, nil
+}

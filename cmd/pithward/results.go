@@ -1,0 +1,167 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"syscall"
+
+	"pithward/measure"
+	"pithward/measure/archive"
+)
+
+// stage is a folder beside the results in which they are made, so that each
+// can be put in place whole.
+type stage struct {
+	task task
+	dir  string
+	made []string // the ends of the results in it
+}
+
+func newStage(t task) (*stage, error) {
+	dir, err := os.MkdirTemp(t.dir, ".pithward-*")
+	if err != nil {
+		return nil, fmt.Errorf("%s: no results can be written there: %w", t.show, reason(err))
+	}
+	return &stage{task: t, dir: dir}, nil
+}
+
+// Close removes the stage and what is left in it.
+func (s *stage) Close() error { return os.RemoveAll(s.dir) }
+
+// path is where a result is made.
+func (s *stage) path(end string) string { return filepath.Join(s.dir, s.task.stem+end) }
+
+// take adds a result that the worker was asked to make, if it did.
+func (s *stage) take(end string) {
+	if _, err := os.Stat(s.path(end)); err == nil {
+		s.made = append(s.made, end)
+	}
+}
+
+// write makes a result by fill.
+func (s *stage) write(end string, fill func(io.Writer) error) error {
+	f, err := os.Create(s.path(end))
+	if err != nil {
+		return err
+	}
+	s.made = append(s.made, end)
+	return errors.Join(fill(f), f.Close())
+}
+
+// commit puts the results in place, the JSON last, after taking away those of
+// an earlier run: at no time does a JSON stand beside files that are not its
+// own. It returns their paths as the user is told them.
+func (s *stage) commit() ([]string, error) {
+	for _, end := range s.made {
+		if err := syncAll(s.path(end)); err != nil {
+			return nil, err
+		}
+	}
+	if err := os.RemoveAll(s.task.result(jsonEnd)); err != nil {
+		return nil, err
+	}
+	var shown []string
+	for _, end := range resultEnds() {
+		if err := s.replace(end); err != nil {
+			return nil, err
+		}
+		if s.has(end) {
+			shown = append(shown, s.task.shown(end))
+		}
+	}
+	return shown, syncOne(s.task.dir)
+}
+
+func (s *stage) has(end string) bool { return slices.Contains(s.made, end) }
+
+// replace puts one result in place, or takes away one of an earlier run that
+// this run has not made.
+func (s *stage) replace(end string) error {
+	final := s.task.result(end)
+	if end == stripsEnd || !s.has(end) { // a folder cannot be renamed over another
+		if err := os.RemoveAll(final); err != nil {
+			return err
+		}
+	}
+	if !s.has(end) {
+		return nil
+	}
+	return os.Rename(s.path(end), final)
+}
+
+// syncAll has a result written to disk: a file, or a folder with its files.
+func syncAll(path string) error {
+	inside, err := os.ReadDir(path)
+	if err != nil && !errors.Is(err, syscall.ENOTDIR) {
+		return err
+	}
+	for _, e := range inside {
+		if err := syncOne(filepath.Join(path, e.Name())); err != nil {
+			return err
+		}
+	}
+	return syncOne(path)
+}
+
+func syncOne(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
+// writeResults makes all files of a measurement but the pictures. What had to
+// be changed for the decadal files is added to its warnings first.
+func writeResults(s *stage, m *measure.Measurement, unit archive.Unit) error {
+	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, *m) }); err != nil {
+		return err
+	}
+	said, err := writeSeries(s, *m, unit)
+	if err != nil {
+		return err
+	}
+	m.Warnings = append(m.Warnings, said...)
+	return s.write(jsonEnd, func(w io.Writer) error { return measure.Encode(w, *m) })
+}
+
+// writeSeries makes the decadal files, each only if there are series for it.
+// It returns what had to be changed for them, or kept one from being written.
+func writeSeries(s *stage, m measure.Measurement, unit archive.Unit) (said []string, err error) {
+	dated, undated := archive.FromMeasurement(&m)
+	ids, changes := archive.TucsonIDs(slices.Concat(dated, undated)) // unique over both files
+	for _, c := range changes {
+		said = append(said, "decadal files: "+c.String())
+	}
+	for _, f := range []struct {
+		end    string
+		series []archive.Series
+		ids    []string
+	}{{datedEnd, dated, ids[:len(dated)]}, {undatedEnd, undated, ids[len(dated):]}} {
+		if len(f.series) == 0 {
+			continue
+		}
+		for i := range f.series {
+			f.series[i].ID = f.ids[i]
+		}
+		name := filepath.Base(s.task.result(f.end))
+		var text bytes.Buffer
+		warnings, err := archive.WriteTucson(&text, &archive.Collection{Series: f.series}, archive.TucsonOptions{Unit: unit})
+		if err != nil {
+			said = append(said, fmt.Sprintf("%s is not written: %v", name, err))
+			continue
+		}
+		for _, w := range warnings {
+			said = append(said, fmt.Sprintf("%s: %v", name, w))
+		}
+		if err := s.write(f.end, func(w io.Writer) error { _, err := w.Write(text.Bytes()); return err }); err != nil {
+			return nil, err
+		}
+	}
+	return said, nil
+}

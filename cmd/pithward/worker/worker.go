@@ -1,0 +1,256 @@
+// Package worker runs pithward-scan, the one program with the image library in
+// it: one process a scan, which may die in any way without harming others.
+package worker
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"time"
+	"unicode"
+
+	"pithward/measure"
+)
+
+// Limits on what a worker may say (chosen): a tray of a dozen cores with a
+// thousand boundaries each takes some 20 MB.
+const (
+	answerLimit = 256 << 20 // bytes of standard output
+	stderrKept  = 64 << 10  // bytes of standard error, the last ones
+)
+
+// Name is the worker's file name.
+const Name = "pithward-scan"
+
+// ErrTooLong says that a worker was ended because it passed its time limit.
+var ErrTooLong = errors.New("time limit passed")
+
+// Worker is the program that measures scans.
+type Worker struct {
+	Path      string
+	TimeLimit time.Duration // for one scan; 0: none
+}
+
+// Find returns the worker's path: override if it is not empty, else the file
+// Name beside the running program.
+func Find(override string) (string, error) {
+	path := override
+	if path == "" {
+		self, err := os.Executable()
+		if err != nil {
+			return "", fmt.Errorf("the place of this program cannot be told: %w: set PITHWARD_SCAN to the path of %s", err, Name)
+		}
+		path = filepath.Join(filepath.Dir(self), Name)
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", fmt.Errorf("%s: the program that reads scans is not there: run make build, or set PITHWARD_SCAN to its path", path)
+	}
+	if info.IsDir() || info.Mode()&0o111 == 0 {
+		return "", fmt.Errorf("%s: is not a program that can be run: set PITHWARD_SCAN to the path of %s", path, Name)
+	}
+	return path, nil
+}
+
+// Result is what a worker gave for one scan.
+type Result struct {
+	Measurement measure.Measurement
+	Files       []string // pictures written
+}
+
+// Measure has one scan measured by a worker process of its own. progress, if
+// not nil, is called from this goroutine with each message on the way. The
+// worker is ended when ctx is, when the time limit has passed, and when this
+// process dies. The error says what became of the scan in plain words, without
+// its name; it wraps ctx's error if that was the cause.
+func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(measure.Message)) (Result, error) {
+	order, err := json.Marshal(job)
+	if err != nil {
+		return Result{}, err
+	}
+	limited := ctx
+	if w.TimeLimit > 0 {
+		var cancel context.CancelFunc
+		limited, cancel = context.WithTimeoutCause(ctx, w.TimeLimit, ErrTooLong)
+		defer cancel()
+	}
+	// The parent-death signal follows the thread that started the process.
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+
+	stderr := &tail{limit: stderrKept}
+	cmd := exec.CommandContext(limited, w.Path)
+	cmd.Stdin = bytes.NewReader(order)
+	cmd.Stderr = stderr
+	cmd.Env = environment(os.Environ())
+	cmd.SysProcAttr = &syscall.SysProcAttr{
+		Pdeathsig: syscall.SIGKILL,
+		Setpgid:   true, // Ctrl-C in a terminal is ours to handle
+	}
+	kill := func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) } // with what it started
+	cmd.Cancel = kill
+	cmd.WaitDelay = 2 * time.Second
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		return Result{}, err
+	}
+	if err := cmd.Start(); err != nil {
+		return Result{}, fmt.Errorf("%s could not be started: %w", w.Path, err)
+	}
+	answer, saidErr := listen(stdout, progress)
+	if saidErr != nil {
+		_ = kill() // whatever it still says is of no use; if it has ended already, so much the better
+	}
+	endErr := cmd.Wait()
+
+	switch {
+	case ctx.Err() != nil:
+		return Result{}, fmt.Errorf("not measured: %w", ctx.Err())
+	case limited.Err() != nil:
+		return Result{}, fmt.Errorf("not measured within %v, so its worker was ended: raise --time-limit, or look whether the scan is what it should be: %w", w.TimeLimit, ErrTooLong)
+	case saidErr != nil:
+		return Result{}, saidErr
+	case answer != nil && answer.Error != "":
+		return Result{}, errors.New(answer.Error)
+	case endErr != nil:
+		return Result{}, death(endErr, stderr.String())
+	case answer == nil:
+		return Result{}, errors.New("the worker ended without a result: " + remedy)
+	}
+	return Result{*answer.Measurement, answer.Files}, nil
+}
+
+// remedy is what to do about a scan that ends its worker.
+const remedy = "save the scan anew as an uncompressed TIFF and try again; if it stays so, report it with the scan"
+
+// listen reads the worker's messages until it has answered or ends; the answer
+// is nil if it did not. It returns an error for what is no message, and for
+// too much of it.
+func listen(stdout io.Reader, progress func(measure.Message)) (*measure.Message, error) {
+	limited := &io.LimitedReader{R: stdout, N: answerLimit + 1}
+	lines := bufio.NewReaderSize(limited, 64<<10)
+	var answer *measure.Message
+	for {
+		line, err := lines.ReadBytes('\n')
+		if limited.N <= 0 {
+			return nil, fmt.Errorf("the worker's answer is larger than %d MB: is this a scan of cores?", answerLimit>>20)
+		}
+		if text := bytes.TrimSpace(line); len(text) > 0 {
+			var m measure.Message
+			fault := json.Unmarshal(text, &m)
+			if fault != nil && err != nil { // broken off: its exit status tells why
+				return answer, nil
+			}
+			if fault != nil {
+				return nil, fmt.Errorf("the worker said something that is no answer (%s): are %s and pithward of one version?", clean(string(text), 60), Name)
+			}
+			switch {
+			case answer != nil:
+			case m.Measurement != nil || m.Error != "":
+				answer = &m
+			case progress != nil:
+				progress(m)
+			}
+		}
+		if err != nil { // its end; how it ended is told by its exit status
+			return answer, nil
+		}
+	}
+}
+
+// death says in plain words how a worker ended that gave no result.
+func death(err error, stderr string) error {
+	how := err.Error()
+	var exit *exec.ExitError
+	if errors.As(err, &exit) {
+		status, ok := exit.Sys().(syscall.WaitStatus)
+		switch {
+		case ok && status.Signaled() && status.Signal() == syscall.SIGKILL:
+			how = "was killed, perhaps for want of memory: close other programs, or give --jobs 1"
+		case ok && status.Signaled():
+			how = fmt.Sprintf("died (%v)", status.Signal())
+		default:
+			how = fmt.Sprintf("ended with status %d", exit.ExitCode())
+		}
+	}
+	if last := lastWords(stderr); last != "" {
+		return fmt.Errorf("the worker %s; its last words: %s; %s", how, last, remedy)
+	}
+	return fmt.Errorf("the worker %s; %s", how, remedy)
+}
+
+// lastWords picks the line of a dying program's standard error that says most:
+// the text of an exception or panic if there is one, else the last line.
+func lastWords(stderr string) string {
+	var last string
+	for line := range strings.Lines(stderr) {
+		line = strings.TrimSpace(line)
+		if what, ok := strings.CutPrefix(line, "what():"); ok {
+			return clean(what, 200)
+		}
+		if strings.HasPrefix(line, "panic:") || strings.HasPrefix(line, "fatal error:") {
+			return clean(line, 200)
+		}
+		if line != "" {
+			last = line
+		}
+	}
+	return clean(last, 200)
+}
+
+// clean makes foreign text fit for one line of a message: no control
+// characters, at most n letters.
+func clean(text string, n int) string {
+	text = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == unicode.ReplacementChar {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(text, " "))
+	letters := []rune(strings.Join(strings.Fields(text), " "))
+	if len(letters) > n {
+		return string(letters[:n]) + "…"
+	}
+	return string(letters)
+}
+
+// environment returns a worker's environment. The image library reads its
+// limits as it is loaded, so they have to be there from the start: 2^30 px,
+// its own default, whatever the user's environment says. Its own log is kept
+// to errors.
+func environment(of []string) []string {
+	return append(of[:len(of):len(of)],
+		"OPENCV_IO_MAX_IMAGE_PIXELS=1073741824",
+		"OPENCV_IO_MAX_IMAGE_WIDTH=1048576",
+		"OPENCV_IO_MAX_IMAGE_HEIGHT=1048576",
+		"OPENCV_LOG_LEVEL=ERROR",
+	)
+}
+
+// tail is a writer that keeps the last limit bytes.
+type tail struct {
+	limit int
+	kept  []byte
+}
+
+func (t *tail) Write(p []byte) (int, error) {
+	t.kept = append(t.kept, p...)
+	if over := len(t.kept) - t.limit; over > t.limit { // seldom, so that it costs little
+		t.kept = append(t.kept[:0], t.kept[over:]...)
+	}
+	return len(p), nil
+}
+
+func (t *tail) String() string {
+	return string(t.kept[max(0, len(t.kept)-t.limit):])
+}
