@@ -2,7 +2,7 @@ package phantom
 
 import "math"
 
-// Label is a piece of paper with printed lines.
+// Label is a piece of paper with printed lines, or bare writing.
 type Label struct {
 	AtMM      [2]float64 // its first corner
 	AngleDeg  float64
@@ -11,6 +11,7 @@ type Label struct {
 	Paper     RGB
 	Ink       RGB
 	Lines     []string
+	Bare      bool // written on what lies below: no paper
 }
 
 type labelScene struct {
@@ -43,6 +44,9 @@ func (s *labelScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	for i := range s.stamps {
 		ink = max(ink, s.stamps[i].at(p, q))
 	}
+	if l.Bare {
+		return l.Ink.f32(), ink * 0.8 * alpha
+	}
 	return l.Paper.mix(l.Ink, float64(ink)).f32(), alpha
 }
 
@@ -62,9 +66,35 @@ type Mount struct {
 // Groove is where a core lies in a mount, in the mount's frame from its
 // centre.
 type Groove struct {
-	OffMM            float64 // across
-	FromMM, ToMM     float64 // along
-	BreadthMM, BowMM float64
+	OffMM        float64    // across
+	FromMM, ToMM float64    // along
+	CoreMM       [2]float64 // where the core lies in it, from and to
+	BreadthMM    float64
+	Dark         float64 // factor on the mount's colour in the empty groove
+}
+
+// paint shades the groove at a place in the mount's frame: recessed wood with
+// shaded walls, and glue along the core. The noises are the mount's grain.
+func (g *Groove) paint(c *[3]float32, m *Mount, p, q, px float64, noise [3]float32) {
+	d := g.BreadthMM/2 - math.Abs(q-g.OffMM)
+	along := math.Min(p-g.FromMM, g.ToMM-p)
+	if along > -px && d > -px {
+		a := float32(cover(math.Min(d, along), px))
+		wall := float32(1 - 0.45*math.Exp(-math.Min(d, along)/0.35))
+		k := 1 - a*(1-float32(g.Dark)*wall*(1+0.4*float32(m.Grain)*noise[2]))
+		for j := range c {
+			c[j] *= k
+		}
+	}
+	// Glue swells out beside the core unevenly, here more, there less.
+	in := math.Min(p-g.CoreMM[0], g.CoreMM[1]-p)
+	w := m.GlueMM * clampTo(0.8+0.7*float64(noise[1])+0.3*float64(noise[0]), 0.1, 2.2)
+	a := float32(cover(w-math.Max(math.Abs(d), -in), px)) * 0.85
+	if a > 0 {
+		for j, v := range m.Glue.f32() {
+			c[j] += (v*(1+0.05*noise[1]) - c[j]) * a
+		}
+	}
 }
 
 type mountScene struct {
@@ -103,17 +133,7 @@ func (s *mountScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 		c[i] *= k
 	}
 	for i := range m.Grooves {
-		g := &m.Grooves[i]
-		d := math.Abs(q-g.OffMM) - g.BreadthMM/2
-		along := math.Min(p-g.FromMM, g.ToMM-p)
-		w := m.GlueMM * (1 + 0.5*float64(grain)*0.6)
-		if along < -0.3 || d > w+px {
-			continue
-		}
-		a := float32(cover(math.Min(w-d, along), px))
-		for j, v := range m.Glue.f32() {
-			c[j] += (v*(1+0.15*fine) - c[j]) * a * 0.85
-		}
+		m.Grooves[i].paint(&c, m, p, q, px, [3]float32{grain, coarse, fine})
 	}
 	return c, alpha
 }

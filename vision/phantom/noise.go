@@ -134,7 +134,7 @@ func clampUnit(x float32) float32 {
 	return x
 }
 
-// smooth rises from 0 at lo to 1 at hi with level ends.
+// smooth goes from 0 at lo to 1 at hi with level ends; hi may be the smaller.
 func smooth(lo, hi, x float64) float64 {
 	t := clamp01((x - lo) / (hi - lo))
 	return t * t * (3 - 2*t)

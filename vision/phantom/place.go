@@ -65,9 +65,9 @@ type lay struct {
 func newLay(r *rand.Rand, c *Core, index int, length float64) *lay {
 	l := &lay{cx: c.CentreMM[0], cy: c.CentreMM[1], bow: c.BowMM, half: c.BoreMM / 2}
 	l.sin, l.cos = math.Sincos(c.AngleDeg * math.Pi / 180)
-	endAmp := 0.15
-	if c.BarkMM == 0 {
-		endAmp = 0.35
+	endAmp := 0.35
+	if c.BarkMM > 0 {
+		endAmp = math.Min(0.3, 0.15*c.BarkMM)
 	}
 	cur := piece{u0: -c.BarkMM, lo: newFace(r, endAmp), cos: 1}
 	var move, off, turn float64

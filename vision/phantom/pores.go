@@ -106,15 +106,28 @@ func (p *painter) vesselBand(k int) {
 			return
 		}
 		from, to := p.span(inner)
-		step := d * between(p.r, 1.0, 1.5+0.5*float64(row)) / inner
-		for phi := from + step*p.r.Float64(); phi < to; phi += step * between(p.r, 0.75, 1.3) {
-			dd := d * clampTo(1+0.18*p.r.NormFloat64(), 0.5, 1.3)
-			off := offset + dd/2 + math.Abs(0.02*p.r.NormFloat64())
-			u, v := p.place(inner+off, phi)
-			colour, alpha := p.poreColour()
-			p.ellipse(u, v, dd/2*between(p.r, 0.95, 1.2), dd/2*between(p.r, 0.8, 1), -phi, colour, alpha, 1)
+		gap := between(p.r, 0.02, 0.3+0.35*float64(row))
+		jitter := 0.015 + 0.14*d*math.Min(1, float64(row))
+		for phi := from + d*p.r.Float64()/inner; phi < to; {
+			dd := d * clampTo(1+0.2*p.r.NormFloat64(), 0.45, 1.35)
+			phi += dd / 2 / inner
+			u, v := p.place(inner+offset+dd/2+math.Abs(jitter*p.r.NormFloat64()), phi)
+			p.vessel(u, v, dd, phi)
+			phi += (dd/2 + d*gap*-math.Log(1-p.r.Float64())) / inner
 		}
 		offset += d * between(p.r, 0.8, 1.05)
+	}
+}
+
+// vessel paints one large pore with a pale sheath and a dark rim.
+func (p *painter) vessel(u, v, d, phi float64) {
+	colour, alpha := p.poreColour()
+	a, b := d/2*between(p.r, 0.95, 1.25), d/2*between(p.r, 0.8, 1)
+	p.ellipse(u, v, a+0.03, b+0.03, -phi, p.s.core.Look.Early, 0.3, 1.5)
+	p.ellipse(u, v, a, b, -phi, colour, alpha, 1)
+	if chance(p.r, 0.35) { // a wall or filling inside catches the light
+		p.ellipse(u+0.2*a*p.r.NormFloat64(), v+0.2*b*p.r.NormFloat64(), a*0.5, b*0.5, -phi,
+			colour.mix(p.s.core.Look.Early, 0.35), 0.4, 1.5)
 	}
 }
 

@@ -106,7 +106,7 @@ func randomScanner(r *rand.Rand, dpi float64, o Options) Scanner {
 // RandomCore draws a core of the given wood, not yet laid.
 func RandomCore(r *rand.Rand, wood measure.Wood, o Options) Core {
 	c := Core{Wood: wood, PithMM: between(r, 0.3, 1.2), OuterYear: 1990 + r.IntN(34)}
-	bores := []float64{4.3, 5.15, 5.15, 12}
+	bores := []float64{4.3, 4.3, 4.3, 5.15, 5.15, 5.15, 5.15, 12}
 	c.BoreMM = bores[r.IntN(len(bores))]
 	c.FlatMM = c.BoreMM * between(r, 0.78, 0.97)
 	length := o.LengthMM
@@ -230,14 +230,14 @@ func drawMarks(r *rand.Rand, c *Core) {
 
 // RandomLook draws colours and tissues for a kind of wood.
 func RandomLook(r *rand.Rand, wood measure.Wood) Look {
-	l := Look{Bark: RGB{86, 58, 46}.mix(RGB{50, 38, 34}, r.Float64()), EdgeMM: between(r, 0.02, 0.06), Contrast: between(r, 0.6, 1),
+	l := Look{Bark: RGB{96, 66, 50}.mix(RGB{50, 38, 34}, r.Float64()), InnerBark: RGB{126, 78, 54}.mix(RGB{92, 62, 46}, r.Float64()), EdgeMM: between(r, 0.02, 0.06), Contrast: between(r, 0.6, 1),
 		Grain: between(r, 0.015, 0.05), Streak: between(r, 0.015, 0.05), Patchy: between(r, 0.01, 0.035)}
 	hue := r.Float64()
 	switch wood {
 	case measure.RingPorous:
 		l.Early = RGB{214, 186, 148}.mix(RGB{226, 206, 176}, hue)
 		l.Late = RGB{128, 92, 60}.mix(RGB{150, 116, 82}, hue)
-		l.VesselMM, l.Rows, l.PoreMM = between(r, 0.17, 0.33), between(r, 1, 2.7), between(r, 0.025, 0.05)
+		l.VesselMM, l.Rows, l.PoreMM = between(r, 0.16, 0.33), between(r, 1.2, 3), between(r, 0.025, 0.05)
 		l.PoresPerMM2, l.Rays = between(r, 40, 110), between(r, 1.5, 5)
 		if chance(r, 0.55) {
 			l.WideRays = between(r, 0.05, 0.4)
@@ -275,6 +275,11 @@ func RandomLook(r *rand.Rand, wood measure.Wood) Look {
 			l.BlueStain = between(r, 0.4, 1)
 		}
 	}
+	tone := between(r, 0.86, 1.05) // older surfaces are darker
+	for i := range 3 {
+		k := tone * between(r, 0.97, 1.03)
+		l.Early[i], l.Late[i] = clampTo(l.Early[i]*k, 0, 250), l.Late[i]*k
+	}
 	return l
 }
 
@@ -286,78 +291,6 @@ func chalk(r *rand.Rand) float64 {
 		return between(r, 0.85, 1)
 	}
 	return between(r, 0.1, 0.6)
-}
-
-// Arrange lays the cores below one another (or side by side on an upright
-// tray), with a ruler, mounts and labels round them, and sets the size.
-func Arrange(r *rand.Rand, t *Tray, o Options) {
-	const margin = 8.0
-	var longest float64
-	at := margin
-	var mids []float64
-	for i := range t.Cores {
-		c := &t.Cores[i]
-		longest = math.Max(longest, c.extent())
-		at += c.BoreMM/2 + math.Abs(c.BowMM) + 3
-		mids = append(mids, at)
-		at += c.BoreMM/2 + math.Abs(c.BowMM) + between(r, 2, 6)
-	}
-	along := longest + 2*margin + 6
-	for i := range t.Cores {
-		c := &t.Cores[i]
-		slack := along - 2*margin - c.extent()
-		mid := margin + c.extent()/2 + slack*r.Float64()
-		c.CentreMM = [2]float64{mid, mids[i]}
-		if chance(r, 0.5) {
-			c.AngleDeg = 180
-		}
-		tilt := math.Min(1.8, 60*3/c.extent())
-		if !o.Plain {
-			c.AngleDeg += between(r, -tilt, tilt) * 0.6
-		}
-		// The bark makes the laid wood lie off the middle.
-		shift := c.BarkMM / 2
-		if c.AngleDeg > 90 {
-			shift = -shift
-		}
-		c.CentreMM[0] += shift
-	}
-	if !o.NoRuler {
-		t.Ruler = RandomRuler(r, along-2*margin, o)
-		t.Ruler.AtMM = [2]float64{margin, at + 4}
-		at += t.Ruler.BreadthMM + 8
-	}
-	w, h := along, at+margin
-	if t.Upright {
-		for i := range t.Cores {
-			c := &t.Cores[i]
-			c.CentreMM = [2]float64{c.CentreMM[1], w - c.CentreMM[0]}
-			c.AngleDeg += 90
-		}
-		if t.Ruler != nil {
-			t.Ruler.AtMM = [2]float64{t.Ruler.AtMM[1], w - t.Ruler.AtMM[0]}
-			t.Ruler.AngleDeg += 90
-		}
-		w, h = h, w
-	}
-	t.WidthPx, t.HeightPx = int(w/t.MMPerPx[0]), int(h/t.MMPerPx[1])
-}
-
-// extent returns about how long the core lies, bark and gaps included.
-func (c *Core) extent() float64 {
-	l := c.LengthMM
-	if l <= 0 {
-		l = c.PithMM + 3 - c.OuterLostMM
-		for _, w := range c.Widths {
-			l += w
-		}
-		l *= 1 + c.Shape.Eccentric
-	}
-	l += c.BarkMM
-	for _, b := range c.Breaks {
-		l += b.OpeningMM
-	}
-	return l
 }
 
 // RandomRuler draws a ruler about as long as given.

@@ -235,15 +235,14 @@ func (s *scene) shadowBox(b *band, f frame, length, breadth float64, box [4]floa
 	}
 }
 
-// darken applies the shadow d mm outside an edge; the lamp lies on one side.
+// darken applies the shadow d mm outside an edge; the lamp lies on one side,
+// so that the shadow is deeper where side (mm across) is positive.
 func (s *scene) darken(px []float32, d, side float64) {
-	if d < 0 {
+	if d < -2*s.px {
 		return
 	}
-	depth := s.tray.Ground.Shadow
-	if side < 0 {
-		depth *= 0.45
-	}
+	d = math.Max(d, 0) // the pixels of the edge see some of the ground
+	depth := s.tray.Ground.Shadow * (0.7 + 0.3*clampTo(side/2, -1, 1))
 	k := float32(1 - depth*math.Exp(-d/0.45))
 	for i := range px {
 		px[i] *= k

@@ -13,6 +13,7 @@ type Look struct {
 	Heart       RGB     // factor on the colours in heartwood, 0..1 each
 	HeartMM     float64 // sapwood breadth; 0: no heartwood shows
 	Bark        RGB
+	InnerBark   RGB     // of the living bark; zero: as Bark
 	EdgeMM      float64 // how abrupt a ring's outer side is
 	LateShare   float64 // mean share of latewood
 	PaleYears   float64 // chance of a ring with hardly any latewood
@@ -144,7 +145,8 @@ func tissue(s *stem, c *Core, ys []year, k int, rho float64) float64 {
 		k = 1
 	}
 	if k >= len(s.radii) {
-		return 0.55 // pith
+		// The pith: darkest at its edge, paler and spongy inside.
+		return 0.35 + 0.4*math.Pow(clampTo(rho/s.radii[len(s.radii)-1], 0, 1), 3)
 	}
 	w := ringWidth(s, k)
 	f := clamp01((rho - s.radii[k]) / w)
@@ -186,6 +188,7 @@ type coreScene struct {
 	smears   [][2]float64 // stretches of u where no boundary can be seen
 	box      [4]float64
 	bluePick float32
+	inner    RGB // of the living bark
 }
 
 func newCoreScene(seed uint64, i int, c *Core, ti *tiles) *coreScene {
@@ -204,6 +207,10 @@ func newCoreScene(seed uint64, i int, c *Core, ti *tiles) *coreScene {
 	}
 	sin, cos := math.Sincos(between(r, -math.Pi, math.Pi))
 	s.scratch = [2]float32{float32(cos), float32(sin)}
+	s.inner = c.Look.InnerBark
+	if s.inner == (RGB{}) {
+		s.inner = c.Look.Bark
+	}
 	s.bluePick = float32(between(r, 0.2, 1.2))
 	s.box[0], s.box[1], s.box[2], s.box[3] = s.lay.box(4)
 	return s
@@ -221,11 +228,14 @@ func (s *coreScene) shade(u, v, depth float64) (r, g, b float32) {
 	patch := ti.blotch.at(fu*6+s.offset[2], fv*6+s.offset[3])
 	rho := s.stem.rho(u, v)
 	if rho > s.stem.radii[0] && c.BarkMM > 0 {
-		return s.shadeBark(fu, fv, grain)
+		return s.shadeBark(fu, fv, grain, rho-s.stem.radii[0])
 	}
 	i := s.table.index(rho + c.Shape.RoughMM*float64(grain+streak)*0.7)
 	d := s.table.dark[i] + s.table.extra[i]*clampUnit(0.6+0.5*patch)
 	d *= 1 + 0.06*patch
+	if rho < s.stem.radii[len(s.stem.radii)-1] {
+		d *= 1 + 0.25*streak
+	}
 	if d < 0 {
 		d = 0
 	} else if d > 1.15 {
@@ -280,7 +290,8 @@ func (s *coreScene) flank(u, v, depth, ragged float64) float32 {
 	return float32((0.72 - 0.4*t*t) * (1 + 0.1*ragged))
 }
 
-func (s *coreScene) shadeBark(u, v, grain float32) (r, g, b float32) {
+// shadeBark shades bark at a place beyond mm outside the wood.
+func (s *coreScene) shadeBark(u, v, grain float32, beyond float64) (r, g, b float32) {
 	l := &s.core.Look
 	flake := s.tiles.fibre.at(v*9+s.offset[0], u*9+s.offset[3])
 	patch := s.tiles.blotch.at(u*14+s.offset[1], v*14+s.offset[0])
@@ -288,5 +299,7 @@ func (s *coreScene) shadeBark(u, v, grain float32) (r, g, b float32) {
 	if m < 0.2 {
 		m = 0.2
 	}
-	return float32(l.Bark[0]) * m, float32(l.Bark[1]) * m, float32(l.Bark[2]) * m
+	// The living bark next to the wood is paler and redder.
+	c := l.Bark.mix(s.inner, smooth(0.9, 0.3, beyond+0.15*float64(patch)))
+	return float32(c[0]) * m, float32(c[1]) * m, float32(c[2]) * m
 }
