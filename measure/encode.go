@@ -11,15 +11,17 @@ import (
 )
 
 // Encode writes a measurement as JSON laid out for people: indented, with each
-// list of numbers or points on one line. Lists that are nil are written empty.
-// It returns an error for NaN and infinity, which JSON cannot hold.
+// list of numbers or points on one line, numbers to eight significant digits
+// (a thousandth of a pixel on the largest scan, far below any uncertainty).
+// Lists that are nil are written empty. It returns an error for NaN and
+// infinity, which JSON cannot hold.
 func Encode(w io.Writer, m Measurement) error {
 	m.FillLists()
 	text, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		return fmt.Errorf("%s: the measurement cannot be written: %w", m.Scan.File, err)
 	}
-	_, err = w.Write(append(joinNumbers(text), '\n'))
+	_, err = w.Write(append(layOut(text), '\n'))
 	return err
 }
 
@@ -97,31 +99,50 @@ func fill[T any](list *[]T) {
 	}
 }
 
-// joinNumbers puts each list of an indented JSON text that holds only numbers,
-// or lists of them, on one line.
-func joinNumbers(text []byte) []byte {
+// layOut shortens the numbers of an indented JSON text and puts each list that
+// holds only numbers, or lists of them, on one line.
+func layOut(text []byte) []byte {
 	var out bytes.Buffer
+	joinedTo := 0 // the end of the list that is being put on one line
 	for i := 0; i < len(text); {
-		switch text[i] {
-		case '"':
-			end := i + stringLength(text[i:])
-			out.Write(text[i:end])
-			i = end
-		case '[':
-			n := numbersLength(text[i:])
-			if n == 0 {
-				n = 1
-				out.WriteByte('[')
-			} else {
-				out.Write(oneLine(text[i : i+n]))
-			}
+		switch c := text[i]; {
+		case c == '"':
+			n := stringLength(text[i:])
+			out.Write(text[i : i+n])
 			i += n
-		default:
-			out.WriteByte(text[i])
-			i++
+			continue
+		case c == '-' || c >= '0' && c <= '9':
+			n := len(text[i:]) - len(bytes.TrimLeft(text[i:], "0123456789+-.eE"))
+			out.Write(shortNumber(text[i : i+n]))
+			i += n
+			continue
+		case c == '[' && i >= joinedTo:
+			joinedTo = i + numbersLength(text[i:])
 		}
+		joining := i < joinedTo
+		if c := text[i]; !joining || c != ' ' && c != '\n' {
+			out.WriteByte(c)
+			if joining && c == ',' {
+				out.WriteByte(' ')
+			}
+		}
+		i++
 	}
 	return out.Bytes()
+}
+
+// shortNumber writes a number that has a fraction with eight significant
+// digits at most.
+func shortNumber(number []byte) []byte {
+	f, err := strconv.ParseFloat(string(number), 64)
+	if err != nil || !bytes.ContainsAny(number, ".eE") {
+		return number
+	}
+	short, err := strconv.ParseFloat(strconv.FormatFloat(f, 'g', 8, 64), 64)
+	if err != nil {
+		return number
+	}
+	return strconv.AppendFloat(nil, short, 'f', -1, 64)
 }
 
 // stringLength returns the length of the JSON string that text begins with,
@@ -150,24 +171,9 @@ func numbersLength(text []byte) int {
 			if depth--; depth == 0 {
 				return i + 1
 			}
-		case !bytes.ContainsRune([]byte("0123456789+-.eE, \n"), rune(c)):
+		case bytes.IndexByte([]byte("0123456789+-.eE, \n"), c) < 0:
 			return 0
 		}
 	}
 	return 0
-}
-
-// oneLine takes the blanks out of a list of numbers, but for one after each comma.
-func oneLine(list []byte) []byte {
-	var out []byte
-	for _, c := range list {
-		switch c {
-		case ' ', '\n':
-		case ',':
-			out = append(out, ',', ' ')
-		default:
-			out = append(out, c)
-		}
-	}
-	return out
 }

@@ -135,9 +135,7 @@ func writeResults(s *stage, m *measure.Measurement, unit archive.Unit) error {
 func writeSeries(s *stage, m measure.Measurement, unit archive.Unit) (said []string, err error) {
 	dated, undated := archive.FromMeasurement(&m)
 	ids, changes := archive.TucsonIDs(slices.Concat(dated, undated)) // unique over both files
-	for _, c := range changes {
-		said = append(said, "decadal files: "+c.String())
-	}
+	said = append(said, idsChanged(changes)...)
 	for _, f := range []struct {
 		end    string
 		series []archive.Series
@@ -164,4 +162,20 @@ func writeSeries(s *stage, m measure.Measurement, unit archive.Unit) (said []str
 		}
 	}
 	return said, nil
+}
+
+// idsChanged words what became of ids in the decadal files, a line for each
+// cause.
+func idsChanged(changes []archive.IDChange) (lines []string) {
+	at := map[string]int{}
+	for _, c := range changes {
+		one := fmt.Sprintf("%s as %s", c.From, c.To)
+		if i, seen := at[c.Why]; seen {
+			lines[i] += ", " + one
+			continue
+		}
+		at[c.Why] = len(lines)
+		lines = append(lines, fmt.Sprintf("in the decadal files (%s) %s", c.Why, one))
+	}
+	return lines
 }
