@@ -198,13 +198,11 @@ func (c *chain) solve() Inference {
 		}
 		bwd[i] = acc.log()
 	}
-	total := newLogSum(fwd[0]+c.edge(0, last-c.p[0].At), m1[0], m2[0])
-	end, top := 0, math.Inf(-1)
+	end, top := -1, c.edge(0, last) // no boundary at all
+	total := newLogSum(top, 0, 0)
 	for i := 0; i < n; i++ {
 		e := c.edge(i, last-c.p[i].At)
-		if i > 0 {
-			total.add(fwd[i]+e, m1[i], m2[i])
-		}
+		total.add(fwd[i]+e, m1[i], m2[i])
 		if best[i]+e > top {
 			end, top = i, best[i]+e
 		}

@@ -105,8 +105,6 @@ func (c *Core) measureRing(ring *Ring, a, b Boundary, scale Scale) {
 			return // wood is missing: no width
 		}
 	}
-	tilt := (a.TiltDeg + b.TiltDeg) / 2 * math.Pi / 180
-	width := math.Max(0, length*math.Cos(tilt))
 	var ua, ub, us float64
 	if a.StandardUncertaintyMM != nil && b.StandardUncertaintyMM != nil {
 		ua, ub = *a.StandardUncertaintyMM, *b.StandardUncertaintyMM
@@ -114,10 +112,23 @@ func (c *Core) measureRing(ring *Ring, a, b Boundary, scale Scale) {
 	if scale.RelativeStandardUncertainty != nil {
 		us = *scale.RelativeStandardUncertainty
 	}
-	ut := tiltUncertainty / math.Sqrt2 * math.Pi / 180
-	u := math.Sqrt(math.Cos(tilt)*math.Cos(tilt)*(ua*ua+ub*ub) + width*width*us*us +
-		length*length*math.Sin(tilt)*math.Sin(tilt)*ut*ut)
+	width, u := Width(math.Max(0, length), (a.TiltDeg+b.TiltDeg)/2, ua, ub, us, tiltUncertainty/math.Sqrt2)
 	ring.WidthMM, ring.StandardUncertaintyMM = &width, &u
+}
+
+// Width returns a ring's width in mm and its standard uncertainty, from its
+// length along the path (mm, openings taken off), the mean tilt of its
+// boundaries (degrees), the standard uncertainties of both boundaries' places
+// (mm), of the scale (relative) and of the mean tilt (degrees): the law of
+// propagation for w = length x cos(tilt), inputs not correlated (JCGM
+// 100:2008, eq. 10).
+func Width(lengthMM, tiltDeg, uOuterMM, uInnerMM, uScale, uTiltDeg float64) (width, u float64) {
+	const rad = math.Pi / 180
+	sin, cos := math.Sincos(tiltDeg * rad)
+	width = lengthMM * cos
+	u = math.Sqrt(cos*cos*(uOuterMM*uOuterMM+uInnerMM*uInnerMM) + width*width*uScale*uScale +
+		lengthMM*lengthMM*sin*sin*uTiltDeg*uTiltDeg*rad*rad)
+	return width, u
 }
 
 // overlaps tells whether a stretch and the ring between two boundaries share

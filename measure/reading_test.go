@@ -1,0 +1,168 @@
+package measure
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// every is the sum over all readings by plain enumeration: what the
+// forward-backward sums must give.
+type every struct {
+	total, count, square float64
+	marginal             []float64
+	best                 float64
+	accepted             []int
+}
+
+func enumerate(c *chain) every {
+	n := len(c.p)
+	e := every{marginal: make([]float64, n), best: math.Inf(-1)}
+	last := c.p[n-1].At
+	e.best = c.edge(0, last) // no boundary at all
+	e.total = math.Exp(e.best)
+	for set := 1; set < 1<<n; set++ {
+		var chosen []int
+		for i := range n {
+			if set>>i&1 == 1 {
+				chosen = append(chosen, i)
+			}
+		}
+		l := c.edge(chosen[0], c.p[chosen[0]].At) + c.edge(chosen[len(chosen)-1], last-c.p[chosen[len(chosen)-1]].At)
+		for k, i := range chosen {
+			l += c.odds(i)
+			if k > 0 {
+				l += c.link(chosen[k-1], i)
+			}
+		}
+		w := math.Exp(l)
+		e.total += w
+		e.count += w * float64(len(chosen))
+		e.square += w * float64(len(chosen)*len(chosen))
+		for _, i := range chosen {
+			e.marginal[i] += w
+		}
+		if l > e.best {
+			e.best, e.accepted = l, chosen
+		}
+	}
+	return e
+}
+
+func TestChainAgainstEnumeration(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 9).Draw(t, "n")
+		p := make([]Proposal, n)
+		local := make([]float64, n)
+		at := 0.0
+		for i := range p {
+			at += rapid.Float64Range(0.05, 1.5).Draw(t, "step")
+			p[i] = Proposal{At: at, LogOdds: rapid.Float64Range(-4, 4).Draw(t, "odds")}
+			local[i] = rapid.Float64Range(0.5, 1.5).Draw(t, "local")
+		}
+		var barriers []float64
+		if rapid.Bool().Draw(t, "barrier") {
+			barriers = []float64{at * 0.6}
+		}
+		c := newChain(p, barriers, local, DefaultPrior)
+		got, want := c.solve(), enumerate(c)
+		near := func(name string, a, b float64) {
+			if math.Abs(a-b) > 1e-9*(1+math.Abs(b)) {
+				t.Fatalf("%s: %v, by enumeration %v", name, a, b)
+			}
+		}
+		near("log evidence", got.Score, math.Log(want.total))
+		near("count", got.Count, want.count/want.total)
+		mean := want.count / want.total
+		if sd := math.Sqrt(math.Max(0, want.square/want.total-mean*mean)); math.Abs(got.SD-sd) > 1e-6 {
+			t.Fatalf("deviation %v, by enumeration %v", got.SD, sd)
+		}
+		for i := range p {
+			near("probability", got.Probability[i], want.marginal[i]/want.total)
+		}
+		var score float64 // ties aside, the best readings are the same
+		for k, i := range got.Accepted {
+			score += c.odds(i)
+			if k > 0 {
+				score += c.link(got.Accepted[k-1], i)
+			}
+		}
+		if len(got.Accepted) == 0 {
+			near("best reading", c.edge(0, p[n-1].At), want.best)
+			return
+		}
+		a, z := got.Accepted[0], got.Accepted[len(got.Accepted)-1]
+		near("best reading", score+c.edge(a, p[a].At)+c.edge(z, p[n-1].At-p[z].At), want.best)
+	})
+}
+
+func TestInfer(t *testing.T) {
+	even := func(n int, odds float64) []Proposal {
+		p := make([]Proposal, n)
+		for i := range p {
+			p[i] = Proposal{At: float64(i + 1), LogOdds: odds}
+		}
+		return p
+	}
+	with := func(p []Proposal, extra Proposal) []Proposal {
+		var out []Proposal
+		for _, x := range p {
+			if x.At > extra.At && (len(out) == 0 || out[len(out)-1].At < extra.At) {
+				out = append(out, extra)
+			}
+			out = append(out, x)
+		}
+		return out
+	}
+	weakened := even(20, 6)
+	weakened[9].LogOdds = -0.5
+	tests := []struct {
+		name     string
+		in       []Proposal
+		accepted int
+		certain  bool
+	}{
+		{"sure and even", even(20, 6), 20, true},
+		{"a weak one where the width asks for it", weakened, 20, false},
+		{"a weak one that would make two tiny rings", with(even(20, 6), Proposal{At: 9.1, LogOdds: -0.5}), 20, false},
+		{"none likely", even(20, -6), 0, false},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			inf := Infer(tt.in, nil, DefaultPrior)
+			if len(inf.Accepted) != tt.accepted {
+				t.Errorf("%d accepted, want %d", len(inf.Accepted), tt.accepted)
+			}
+			if tt.certain && (math.Abs(inf.Count-20) > 0.2 || inf.SD > 0.5) {
+				t.Errorf("expected %.2f +- %.2f rings, want 20 and little doubt", inf.Count, inf.SD)
+			}
+		})
+	}
+	if inf := Infer(nil, nil, DefaultPrior); len(inf.Accepted) != 0 || inf.Count != 0 {
+		t.Errorf("nothing proposed, yet %v", inf)
+	}
+}
+
+// TestInferProbabilities: whatever is proposed, probabilities are
+// probabilities and nothing is NaN.
+func TestInferProbabilities(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 60).Draw(t, "n")
+		at := 0.0
+		p := make([]Proposal, n)
+		for i := range p {
+			at += rapid.Float64Range(0, 3).Draw(t, "step")
+			p[i] = Proposal{At: at, LogOdds: rapid.Float64Range(-30, 30).Draw(t, "odds")}
+		}
+		inf := Infer(p, []float64{at / 2}, DefaultPrior)
+		for i, q := range inf.Probability {
+			if !(q >= 0 && q <= 1) {
+				t.Fatalf("proposal %d has probability %v", i, q)
+			}
+		}
+		if !(inf.Count >= 0 && inf.SD >= 0) || math.IsInf(inf.Score, 0) || math.IsNaN(inf.Score) {
+			t.Fatalf("count %v, deviation %v, score %v", inf.Count, inf.SD, inf.Score)
+		}
+	})
+}
