@@ -15,14 +15,15 @@ import (
 // laid on at the end, all halos before all inks, so that no halo dims a
 // neighbour's line.
 type canvas struct {
-	img   *image.NRGBA
-	onLit layer                             // ink with a light halo: on wood, paper and light trays
-	onDim layer                             // paper with a dark halo: beside the wood on dark trays
-	to    func(measure.Point) measure.Point // from px of the scan to px of the picture
-	room  *room
-	face  *typeface
-	em    float64 // px
-	unit  float64 // the look's px in px of this picture
+	img       *image.NRGBA
+	onLit     layer                             // ink with a light halo: on wood, paper and light trays
+	onDim     layer                             // paper with a dark halo: beside the wood on dark trays
+	to        func(measure.Point) measure.Point // from px of the scan to px of the picture
+	room      *room
+	face      *typeface
+	em        float64 // px
+	everyYear bool    // write every year that has room, not only decades
+	unit      float64 // the look's px in px of this picture
 }
 
 // layer holds the coverage of ink and halo, 0..255, one byte a pixel. It is

@@ -1,6 +1,7 @@
 package overlay
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -246,7 +247,7 @@ func (f *figure) space() {
 	}
 	for i := range f.boundaries {
 		var near []float64
-		for k := max(0, i-2); k <= min(n-1, i+2); k++ {
+		for k := max(0, i-8); k <= min(n-1, i+8); k++ {
 			near = append(near, f.boundaries[k].spacing)
 		}
 		slices.Sort(near)
@@ -269,6 +270,69 @@ func apart(a, b course) float64 {
 	}
 	u := toward(a.line[0], a.line[len(a.line)-1])
 	return math.Abs((b.at[0]-a.at[0])*u[1] - (b.at[1]-a.at[1])*u[0])
+}
+
+// edge returns where a boundary meets the core's upper (left) edge, and the
+// unit vector along it there, out of the core.
+func (f *figure) edge(b course) (measure.Point, measure.Point) {
+	end, u := b.line[0], toward(b.line[min(1, len(b.line)-1)], b.line[0])
+	if u == (measure.Point{}) {
+		u = f.ordered(course{line: f.straight(b.at, 0, 1)}).outward()
+	}
+	if at, _, ok := f.chord(end, u); ok && distance(end, at) < f.breadth/4 {
+		end = at
+	}
+	return end, u
+}
+
+// outward returns the unit vector from a course's last point to its first.
+func (c course) outward() measure.Point { return toward(c.line[len(c.line)-1], c.line[0]) }
+
+// pathPieces returns the path without its parts in gaps.
+func (f *figure) pathPieces(to func(measure.Point) measure.Point) [][]measure.Point {
+	if len(f.path) < 2 {
+		return nil
+	}
+	var open [][2]float64
+	for _, g := range f.core.Gaps {
+		a, b := to(g.FromPx), to(g.ToPx)
+		if sanePoint(a) && sanePoint(b) {
+			open = append(open, [2]float64{along(f.path, a), along(f.path, b)})
+		}
+	}
+	slices.SortFunc(open, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
+	var out [][]measure.Point
+	at, end := 0.0, length(f.path)
+	for _, g := range open {
+		if g[0] > at {
+			out = append(out, part(f.path, at, g[0]))
+		}
+		at = math.Max(at, g[1])
+	}
+	if at < end {
+		out = append(out, part(f.path, at, end))
+	}
+	return out
+}
+
+// along returns the length along a line of the place nearest to p.
+func along(line []measure.Point, p measure.Point) float64 {
+	var s, at float64
+	best := math.Inf(1)
+	for i := 1; i < len(line); i++ {
+		a, b := line[i-1], line[i]
+		h := distance(a, b)
+		if h == 0 {
+			continue
+		}
+		u := toward(a, b)
+		t := math.Max(0, math.Min(h, (p[0]-a[0])*u[0]+(p[1]-a[1])*u[1]))
+		if d := distance(p, move(a, u, t)); d < best {
+			best, at = d, s+t
+		}
+		s += h
+	}
+	return at
 }
 
 // area says where the wood lies, for keeping text off it.

@@ -18,9 +18,9 @@ func (c *canvas) linePen(spacing float64) pen {
 	f := math.Max(0, math.Min(1, (spacing-look.CrowdedPx)/(look.RoomyPx-look.CrowdedPx)))
 	return pen{
 		width:    math.Max(0.9, c.px(look.ThinWidth+f*(look.LineWidth-look.ThinWidth))),
-		strength: 1,
-		reach:    math.Max(1.2, c.px(look.HaloReach*(0.3+0.7*f))),
-		halo:     look.HaloStrength * (0.3 + 0.7*f),
+		strength: look.CloseStrength + f*(1-look.CloseStrength),
+		reach:    math.Max(1.2, c.px(look.HaloReach*(0.35+0.65*f))),
+		halo:     look.HaloStrength * (0.4 + 0.6*f),
 	}
 }
 
@@ -42,8 +42,8 @@ func (c *canvas) doubtDash(p pen, line []measure.Point) pen {
 // drawWood draws all that lies on one core's wood.
 func (c *canvas) drawWood(f *figure) {
 	path := pen{width: math.Max(0.8, c.px(look.PathWidth)), strength: look.PathStrength, reach: c.px(look.HaloReach), halo: 0.45 * look.HaloStrength}
-	if len(f.path) > 1 {
-		c.onLit.stroke(f.path, path)
+	for _, piece := range f.pathPieces(c.to) {
+		c.onLit.stroke(piece, path)
 	}
 	if len(f.boundaries) == 0 && len(f.outline) > 2 {
 		c.onLit.stroke(closed(f.outline), c.markPen().dashed(c.px(look.DashOn), c.px(look.DashOff)))
@@ -62,7 +62,7 @@ func (c *canvas) drawWood(f *figure) {
 
 func (c *canvas) drawBoundary(b course, index int) {
 	if b.crowd >= look.CrowdedPx {
-		p := c.linePen(b.spacing)
+		p := c.linePen(math.Min(b.spacing, b.crowd))
 		if b.probability < look.Sure {
 			p = c.doubtDash(p, b.line)
 		}
@@ -70,7 +70,7 @@ func (c *canvas) drawBoundary(b course, index int) {
 		return
 	}
 	for _, tick := range ticks(b, index) {
-		p := c.linePen(b.spacing)
+		p := c.linePen(math.Min(b.spacing, b.crowd))
 		if b.probability < look.Sure {
 			p = c.doubtDash(p, tick)
 		}
@@ -83,7 +83,7 @@ func (c *canvas) drawBoundary(b course, index int) {
 // would run together they take turns at the two edges.
 func ticks(b course, index int) [][]measure.Point {
 	whole := length(b.line)
-	t := math.Max(look.TickPart*whole, 5)
+	t := math.Min(math.Max(look.TickPart*whole, 5), look.TickMost)
 	if b.probability < look.Sure {
 		t *= 2
 	}
@@ -123,9 +123,10 @@ func (c *canvas) drawDots(f *figure) {
 		if n == 0 || i+1 >= len(f.boundaries) || len(f.boundaries) != len(f.core.Boundaries) {
 			continue
 		}
-		for _, at := range c.dotPlaces(f.boundaries[i], f.boundaries[i+1], n) {
-			radius := dotRadius(c, distance(f.boundaries[i].at, f.boundaries[i+1].at))
-			c.onLit.stroke([]measure.Point{at}, pen{width: 2 * radius, strength: 1, reach: math.Max(1.5, c.px(look.HaloReach)), halo: look.HaloStrength})
+		radius := c.dotRadius(f.boundaries[i], f.boundaries[i+1])
+		p := pen{width: 2 * radius, strength: 1, reach: math.Max(1.2, math.Min(radius, c.px(look.HaloReach))), halo: look.HaloStrength}
+		for _, at := range dotPlaces(f.boundaries[i], f.boundaries[i+1], n, radius) {
+			c.onLit.stroke([]measure.Point{at}, p)
 		}
 	}
 }
@@ -143,13 +144,15 @@ func dotsOf(year int) int {
 	return 0
 }
 
-func dotRadius(c *canvas, ring float64) float64 {
-	return math.Max(1.1, math.Min(c.px(look.DotRadius), ring/3.5))
+// dotRadius fits the dots of a ring between its boundaries.
+func (c *canvas) dotRadius(a, b course) float64 {
+	return math.Max(1.1, math.Min(c.px(look.DotRadius), distance(a.at, b.at)/3.5))
 }
 
-func (c *canvas) dotPlaces(a, b course, n int) []measure.Point {
+// dotPlaces lists the middles of n dots between two boundaries.
+func dotPlaces(a, b course, n int, radius float64) []measure.Point {
 	la, lb := length(a.line), length(b.line)
-	step := math.Max(3.2*dotRadius(c, distance(a.at, b.at)), 5)
+	step := math.Max(3.2*radius, 5)
 	first := 0.73*la - step*float64(n-1)/2
 	out := make([]measure.Point, 0, n)
 	for k := range n {
@@ -291,17 +294,13 @@ func (c *canvas) crossLost(side []measure.Point) {
 func (c *canvas) notches(f *figure) [][]measure.Point {
 	var out [][]measure.Point
 	for _, b := range f.boundaries {
-		if !b.person || len(b.line) < 2 {
+		if !b.person {
 			continue
 		}
-		end, inner := b.line[0], b.line[1]
-		if end == inner {
-			continue
-		}
-		u := toward(inner, end)
+		end, u := f.edge(b)
 		v := measure.Point{-u[1], u[0]}
 		side := math.Max(5, math.Min(c.px(look.NotchSize), math.Max(1.3*b.spacing, 5)))
-		tip := move(end, u, math.Max(1, c.px(2)))
+		tip := move(end, u, math.Max(1.5, c.px(2.5)))
 		back := move(tip, u, side)
 		out = append(out, []measure.Point{tip, move(back, v, side*0.5), move(back, v, -side*0.5)})
 	}

@@ -53,8 +53,7 @@ func emFor(longest int) float64 {
 // left out.
 func Draw(base *image.NRGBA, scale float64, m measure.Measurement) *image.NRGBA {
 	if base == nil || base.Rect.Empty() {
-		base = image.NewNRGBA(image.Rect(0, 0, 600, 60))
-		fill(base, base.Rect, look.Paper.NRGBA())
+		base = blank()
 	}
 	if !(scale > 0) || math.IsInf(scale, 0) {
 		scale = 1
@@ -62,9 +61,16 @@ func Draw(base *image.NRGBA, scale float64, m measure.Measurement) *image.NRGBA 
 			scale = float64(base.Rect.Dx()) / float64(m.Scan.WidthPx)
 		}
 	}
-	s := sheet{base: base, scale: scale, m: m}
+	s := sheet{base: base, scale: scale, m: m, em: emFor(max(base.Rect.Dx(), base.Rect.Dy()))}
 	s.compose()
 	return s.canvas.img
+}
+
+// blank is what stands in for a picture without pixels.
+func blank() *image.NRGBA {
+	img := image.NewNRGBA(image.Rect(0, 0, 600, 60))
+	fill(img, img.Rect, look.Paper.NRGBA())
+	return img
 }
 
 // sides are px at the four sides of a picture.
@@ -79,8 +85,11 @@ type sheet struct {
 	base   *image.NRGBA
 	scale  float64
 	m      measure.Measurement
-	extra  sides    // margin for names that have no room on the scan
-	listed []string // names without room
+	extra  sides // margin for names that have no room on the scan
+	em     float64
+	strip  bool            // one core, straightened: no limit of size, every year
+	axis   []measure.Point // whole mm along the strip, in px of base
+	listed []string        // names without room
 
 	canvas   *canvas
 	figures  []*figure
@@ -89,15 +98,15 @@ type sheet struct {
 	notches  [][][]measure.Point
 	foot     foot
 	footAt   image.Point
+	axisAt   float64 // y
 }
 
 // compose lays out and draws the sheet, with more margin where names find no
 // room, and with a list of names that even then have none.
 func (s *sheet) compose() {
-	em := emFor(max(s.base.Rect.Dx(), s.base.Rect.Dy()))
-	face := newTypeface(em)
+	face := newTypeface(s.em)
 	for range 3 {
-		short := s.layOut(em, face)
+		short := s.layOut(face)
 		if short == (sides{}) {
 			break
 		}
@@ -109,24 +118,18 @@ func (s *sheet) compose() {
 		}
 	}
 	if len(s.listed) > 0 {
-		s.layOut(em, face)
+		s.layOut(face)
 	}
 	s.draw()
 }
 
 // layOut places all but what lies on the wood and returns what margin it
 // lacks.
-func (s *sheet) layOut(em float64, face *typeface) sides {
+func (s *sheet) layOut(face *typeface) sides {
+	em := s.em
 	pad := margin(em)
-	base, scale := s.base, s.scale
+	base, scale := s.fitted(pad)
 	w, h := base.Rect.Dx(), base.Rect.Dy()
-	spareW := look.FullPx - 2*pad - s.extra.left - s.extra.right
-	spareH := look.FullPx - 2*pad - s.extra.top - s.extra.bottom - footSpace(em)
-	if k := math.Min(float64(spareW)/float64(w), float64(spareH)/float64(h)); k < 1 {
-		w, h = max(1, int(float64(w)*k)), max(1, int(float64(h)*k))
-		base = imaging.Resize(base, w, h, imaging.Box)
-		scale *= float64(w) / float64(s.base.Rect.Dx())
-	}
 	left, top := pad+s.extra.left, pad+s.extra.top
 	to := func(p measure.Point) measure.Point {
 		return measure.Point{(p[0]+0.5)*scale - 0.5 + float64(left), (p[1]+0.5)*scale - 0.5 + float64(top)}
@@ -139,7 +142,7 @@ func (s *sheet) layOut(em float64, face *typeface) sides {
 	}
 	total := w + left + pad + s.extra.right
 	groups := [][]item{facts(face, s.m), key(face, em, s.figures)}
-	if mm := s.m.Scale.MMPerPx; mm != nil {
+	if mm := s.m.Scale.MMPerPx; mm != nil && !s.strip {
 		groups[0] = append(scaleBar(face, scale/mm[0], em, float64(total)), groups[0]...)
 	}
 	if len(s.listed) > 0 {
@@ -152,9 +155,28 @@ func (s *sheet) layOut(em float64, face *typeface) sides {
 	fill(img, img.Rect, look.Paper.NRGBA())
 	paste(img, base, left, top)
 	s.canvas = newCanvas(img, em, face)
-	s.canvas.to, s.canvas.room = to, newRoom(img, wood)
+	s.canvas.to, s.canvas.room, s.canvas.everyYear = to, newRoom(img, wood), s.strip
+	s.axisAt = float64(top+h) + 0.3*em
+	if len(s.axis) > 0 {
+		s.canvas.room.take(image.Rect(0, top+h, total, s.footAt.Y))
+	}
 	s.canvas.room.take(image.Rect(0, s.footAt.Y, total, img.Rect.Dy()))
 	return s.placeNames()
+}
+
+// fitted returns the base and its scale, reduced so that the sheet keeps to its
+// limit of size.
+func (s *sheet) fitted(pad int) (*image.NRGBA, float64) {
+	w, h := s.base.Rect.Dx(), s.base.Rect.Dy()
+	spareW := look.FullPx - 2*pad - s.extra.left - s.extra.right
+	spareH := look.FullPx - 2*pad - s.extra.top - s.extra.bottom - footSpace(s.em)
+	k := math.Min(float64(spareW)/float64(w), float64(spareH)/float64(h))
+	if s.strip || k >= 1 {
+		return s.base, s.scale
+	}
+	narrow := max(1, int(float64(w)*k))
+	base := imaging.Resize(s.base, narrow, max(1, int(float64(h)*k)), imaging.Box)
+	return base, s.scale * float64(narrow) / float64(w)
 }
 
 // placeNames finds room for the marks beside the wood and for the names, and
@@ -214,13 +236,14 @@ func (s *sheet) draw() {
 			c.drawBracket(b)
 		}
 		for _, n := range s.notches[i] {
-			c.beside(n[0]).wedge(n, c.markPen())
+			c.beside(between(n[1], n[2], 0.5)).wedge(n, c.markPen())
 		}
 		if s.names[i].note.mask != nil {
 			c.leader(f, s.names[i])
 			words = append(words, s.names[i])
 		}
 	}
+	c.drawAxis(s.axis, s.axisAt)
 	s.foot.draw(c, s.footAt.X, s.footAt.Y)
 	c.finish()
 	for _, w := range words {

@@ -19,7 +19,7 @@ import (
 
 // WritePNG writes an opaque picture as an 8-bit RGB PNG (ISO/IEC 15948),
 // whole or not at all: it writes beside path and renames. Alpha is left out.
-func WritePNG(path string, img *image.NRGBA) (err error) {
+func WritePNG(path string, img *image.NRGBA) error {
 	if img == nil || img.Rect.Empty() {
 		return fmt.Errorf("%s: no picture to write: it has no pixels", path)
 	}
@@ -27,22 +27,14 @@ func WritePNG(path string, img *image.NRGBA) (err error) {
 	if err != nil {
 		return fmt.Errorf("%s: cannot write the picture: check that the folder exists and may be written: %w", path, err)
 	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(fmt.Errorf("%s: cannot write the picture: %w", path, err), f.Close())
-			os.Remove(f.Name())
-		}
-	}()
-	if err = EncodePNG(f, img); err != nil {
-		return err
+	err = errors.Join(EncodePNG(f, img), f.Chmod(0o644), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), path)
 	}
-	if err = f.Chmod(0o644); err != nil {
-		return err
+	if err != nil {
+		return errors.Join(fmt.Errorf("%s: cannot write the picture: check the room on the disk: %w", path, err), os.Remove(f.Name()))
 	}
-	if err = f.Close(); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
+	return nil
 }
 
 // bandRows is the height of the bands that are compressed side by side. Bands

@@ -93,12 +93,17 @@ func TestRealWood(t *testing.T) {
 	for _, name := range []string{"pine-015", "pine-tray1"} {
 		t.Run(name, func(t *testing.T) {
 			base, m := realCase(t, name)
-			img := Draw(base, 0, m)
-			if dir := os.Getenv("OVERLAY_OUT"); dir != "" {
-				if err := WritePNG(filepath.Join(dir, name+".overlay.png"), img); err != nil {
-					t.Fatal(err)
-				}
-			}
+			keep(t, name, Draw(base, 0, m))
 		})
+	}
+}
+
+// keep writes a picture into the folder named by OVERLAY_OUT, to be looked at.
+func keep(t *testing.T, name string, img *image.NRGBA) {
+	t.Helper()
+	if dir := os.Getenv("OVERLAY_OUT"); dir != "" {
+		if err := WritePNG(filepath.Join(dir, name+".overlay.png"), img); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

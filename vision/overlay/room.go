@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"pithward/measure"
+	"pithward/vision/overlay/look"
 )
 
 // cell is the side in px of the squares in which room is kept.
@@ -153,7 +154,7 @@ func (r *room) ground(x0, y0, x1, y1 float64) (mean, sd float64) {
 // dark tells whether what is drawn in a rectangle must be light to be seen.
 func (r *room) dark(x0, y0, x1, y1 float64) bool {
 	mean, _ := r.ground(x0, y0, x1, y1)
-	return mean < 118 // equal contrast with ink and with paper lies near here
+	return mean < look.DarkBelow
 }
 
 // free tells whether a rectangle lies in the picture, off all wood and off

@@ -157,11 +157,11 @@ func (c *canvas) sideWords(f *figure, brackets []bracket) []placed {
 	for _, b := range brackets {
 		if b.kind != "" {
 			side := b.sides[0]
-			add(b.kind, between(side[1], side[2], 0.5), 1.6*c.em, true)
+			add(b.kind, between(side[1], side[2], 0.5), 1.6*c.em, !f.upright)
 		}
 	}
 	for _, y := range c.yearPlaces(f) {
-		add(fmt.Sprint(y.year), y.at, 0.9*c.em, true)
+		add(fmt.Sprint(y.year), y.at, 0.9*c.em, !f.upright)
 	}
 	return out
 }
@@ -178,24 +178,50 @@ type yearPlace struct {
 	at   measure.Point
 }
 
-// yearPlaces lists the dotted years and the edge of the core beside each,
-// hundredths first, then fiftieths, then decades, so that these get the room.
+// yearPlaces lists the years to be written and the edge of the core beside
+// each: every tenth, fiftieth or hundredth year, as close as text allows.
 func (c *canvas) yearPlaces(f *figure) []yearPlace {
-	var out []yearPlace
 	if len(f.boundaries) != len(f.core.Boundaries) {
 		return nil
 	}
-	for dots := 3; dots > 0; dots-- {
+	first := 1
+	if c.everyYear {
+		first = 0
+	}
+	for dots := first; dots <= 3; dots++ {
+		var out []yearPlace
 		for i, r := range f.core.Rings {
-			if r.Year == nil || dotsOf(*r.Year) != dots || i+1 >= len(f.boundaries) {
+			if r.Year == nil || dotsOf(*r.Year) < dots || i+1 >= len(f.boundaries) {
 				continue
 			}
-			a, b := f.boundaries[i].line, f.boundaries[i+1].line
-			edge := between(a[0], b[0], 0.5)
-			out = append(out, yearPlace{*r.Year, move(edge, toward(a[len(a)-1], a[0]), 0.2*c.em)})
+			a, u := f.edge(f.boundaries[i])
+			b, _ := f.edge(f.boundaries[i+1])
+			out = append(out, yearPlace{*r.Year, move(between(a, b, 0.5), u, 0.25*c.em)})
+		}
+		if dots == 3 || roomy(out, c.yearPitch(f)) {
+			return out
 		}
 	}
-	return out
+	return nil
+}
+
+// yearPitch is the distance at which years can be read apart.
+func (c *canvas) yearPitch(f *figure) float64 {
+	if f.upright {
+		return 1.1 * c.em
+	}
+	return 2.2 * c.em
+}
+
+// roomy tells whether most neighbours are at least so far apart.
+func roomy(years []yearPlace, pitch float64) bool {
+	tight := 0
+	for i := 1; i < len(years); i++ {
+		if distance(years[i-1].at, years[i].at) < pitch {
+			tight++
+		}
+	}
+	return tight*4 <= len(years)
 }
 
 // drawRuler shows where the ruler was read.

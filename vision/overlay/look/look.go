@@ -18,7 +18,7 @@ type Colour uint32
 
 // The colours.
 const (
-	Ink   Colour = 0x0a4668 // all marks and text: hue 202, across from wood (20 to 40)
+	Ink   Colour = 0x093f60 // all marks and text: hue 203, across from wood (20 to 40)
 	Paper Colour = 0xf6f3ec // the ground of pages and margins: off-white, a little warm
 	Halo  Colour = 0xfbfaf6 // round marks on wood
 	Night Colour = 0x10161b // round paper-coloured text on a dark tray
@@ -50,7 +50,8 @@ const (
 
 // Strengths, 0 to 1.
 const (
-	HaloStrength  = 0.72 // of the halo beside a line
+	HaloStrength  = 0.76 // of the halo beside a line
+	CloseStrength = 0.78 // of the ink of lines that stand close
 	PathStrength  = 0.62 // the radius is context, not a claim
 	HatchStrength = 0.42 // hatching over obscured wood
 )
@@ -58,11 +59,17 @@ const (
 // When lines stand close together they get out of the wood's way. Px of the
 // picture, not shrunk: what matters is how many pixels are left for the wood.
 const (
-	RoomyPx   = 12.0 // from here up a line has its full width and halo
+	RoomyPx   = 20.0 // from here up a line has its full width and halo
 	CrowdedPx = 4.0  // below, sure boundaries shrink to ticks at the core's edges
 	DensePx   = 2.2  // below, ticks take turns at the two edges
-	TickPart  = 0.17 // length of such a tick, as part of the core's breadth
+	TickPart  = 0.13 // length of such a tick, as part of the core's breadth
+	TickMost  = 24   // and at most
 )
+
+// DarkBelow is the brightness of the ground, 0 to 255, below which marks beside
+// the wood are paper-coloured with a dark halo. Ink and Paper contrast equally
+// a little above it; the halo does the rest.
+const DarkBelow = 124
 
 // Probabilities at which the line style changes.
 const (
