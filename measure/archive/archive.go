@@ -41,7 +41,8 @@ const (
 // numbers give equal widths whatever the unit.
 func (u Unit) Width(n int) Width { return Width(float64(n) / float64(u)) }
 
-// Quantity is what a series' values are.
+// Quantity is what a series' values are, in the words of the source where it
+// is neither of those named here (for example "latewood width").
 type Quantity string
 
 // The quantities told apart. Widths are in mm, indices without unit.
@@ -49,6 +50,14 @@ const (
 	RingWidth Quantity = ""
 	Index     Quantity = "index"
 )
+
+// String names the quantity.
+func (q Quantity) String() string {
+	if q == RingWidth {
+		return "ring width"
+	}
+	return string(q)
+}
 
 // Series is one measured radius, or a chronology.
 type Series struct {
@@ -66,14 +75,13 @@ type Series struct {
 // Meta is what is known of a series besides its widths. Empty and nil mean
 // not stated.
 type Meta struct {
-	Tree     string
-	Species  string // as the source has it: a name or a four-letter code
-	Pith     *bool  // the innermost measured ring holds the pith
-	Bark     *bool  // the wood's surface under the bark is there
-	Sapwood  *int   // number of sapwood rings counted, when the limit was seen
-	Note     string
-	Remarks  map[int][]string // by year
-	Variable string           // as the source names the quantity, when it is no ring width
+	Tree    string
+	Species string // as the source has it: a name or a four-letter code
+	Pith    *bool  // the innermost measured ring holds the pith
+	Bark    *bool  // the wood's surface under the bark is there
+	Sapwood *int   // number of sapwood rings counted, when the limit was seen
+	Note    string
+	Remarks map[int][]string // by year
 }
 
 // LastYear returns the year of the youngest value; for an empty series the
@@ -180,6 +188,7 @@ const (
 // The longest series accepted.
 const maxSpan = 15000
 
+// yearFault says why a year cannot be one; "" if it can.
 func yearFault(year int) string {
 	if year < minYear || year > maxYear {
 		return fmt.Sprintf("year %d is impossible: expected %d to %d", year, minYear, maxYear)
@@ -201,3 +210,22 @@ const (
 
 // Formats lists the formats in which measured widths can be written.
 func Formats() []Format { return []Format{Tucson, NOAA, TRiDaS, CSV} }
+
+// widthSeries returns the series that hold ring widths and at least one
+// measured ring, with a warning for each of the others.
+func (c *Collection) widthSeries(format Format) ([]Series, []Warning) {
+	var keep []Series
+	var warnings []Warning
+	for _, s := range c.Series {
+		measured, _, _ := s.Counts()
+		switch {
+		case s.Quantity != RingWidth:
+			warnings = append(warnings, Warning{Series: s.ID, Text: fmt.Sprintf("it holds %s, which a %s file of ring widths cannot say: left out", s.Quantity, format)})
+		case measured == 0:
+			warnings = append(warnings, Warning{Series: s.ID, Text: "no measured ring: left out"})
+		default:
+			keep = append(keep, s)
+		}
+	}
+	return keep, warnings
+}

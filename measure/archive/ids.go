@@ -56,37 +56,56 @@ func TucsonIDs(series []Series) ([]string, []IDChange) {
 	return ids, changes
 }
 
-// UniqueIDs gives each series an id unlike all others, whatever its length,
-// and lists what had to change.
+// UniqueIDs gives each series a printable id unlike all others, whatever its
+// length, and lists what had to change.
 func UniqueIDs(series []Series) ([]string, []IDChange) {
 	ids := make([]string, len(series))
 	own := map[string]bool{}
 	for _, s := range series {
-		own[strings.TrimSpace(s.ID)] = true
+		own[printable(s.ID)] = true
 	}
 	taken := map[string]bool{}
 	var changes []IDChange
 	for i, s := range series {
-		id := strings.TrimSpace(s.ID)
-		why := "the id is used by an earlier series"
-		if id == "" {
-			id, why = "series", "it has no id"
+		to, why := printable(s.ID), ""
+		switch {
+		case to == "":
+			to, why = "series", "it has no id"
+		case to != s.ID:
+			why = "blanks at its ends, or characters that do not print"
 		}
-		if s.ID != "" && !taken[id] {
-			if id != s.ID {
-				changes = append(changes, IDChange{i, s.ID, id, "blanks at its ends"})
+		if stem := to; taken[to] {
+			why = "the id is used by an earlier series"
+			for k := 2; taken[to] || own[to]; k++ {
+				to = fmt.Sprintf("%s-%d", stem, k)
 			}
-			ids[i], taken[id] = id, true
-			continue
-		}
-		to := id
-		for k := 2; taken[to] || own[to]; k++ {
-			to = fmt.Sprintf("%s-%d", id, k)
 		}
 		ids[i], taken[to] = to, true
-		changes = append(changes, IDChange{i, s.ID, to, why})
+		if why != "" {
+			changes = append(changes, IDChange{i, s.ID, to, why})
+		}
 	}
 	return ids, changes
+}
+
+// printable takes blanks off the ends and replaces what does not print.
+func printable(id string) string {
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '_'
+		}
+		return r
+	}, strings.TrimSpace(strings.ToValidUTF8(id, "_"))))
+}
+
+// uniqueIDs is UniqueIDs with the changes as warnings.
+func uniqueIDs(series []Series) ([]string, []Warning) {
+	ids, changes := UniqueIDs(series)
+	var warnings []Warning
+	for _, ch := range changes {
+		warnings = append(warnings, Warning{Series: ch.From, Line: series[ch.Index].Line, Text: ch.String()})
+	}
+	return ids, warnings
 }
 
 func idLimit(s Series) int {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/gzip"
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -127,7 +128,7 @@ func checkNotes(t *testing.T, notes []string, warnings []Warning) {
 	t.Helper()
 	for _, n := range notes {
 		var line int
-		if _, err := sscanLine(n, &line); err != nil {
+		if _, err := fmt.Sscanf(n, "line %d", &line); err != nil {
 			t.Fatalf("note %q: %v", n, err)
 		}
 		found := false

@@ -36,10 +36,10 @@ func textLines(data []byte) ([]string, []Warning) {
 		data = latin1(data)
 	}
 	text := string(data)
-	if n := strings.Count(text, "\r"); n > strings.Count(text, "\r\n") {
-		warn(1, "lines end in a bare carriage return")
-	}
 	text = strings.ReplaceAll(text, "\r\n", "\n")
+	if k := strings.IndexByte(text, '\r'); k >= 0 {
+		warn(1+strings.Count(text[:k], "\n"), "a line ends in a bare carriage return")
+	}
 	text = strings.ReplaceAll(text, "\r", "\n")
 	lines := strings.Split(text, "\n")
 	if len(lines) > 0 && lines[len(lines)-1] == "" {

@@ -36,9 +36,8 @@ const (
 // the nearest unit, halves away from zero. A ring thinner than half a unit
 // becomes 1, since 0 would say it is absent; a missing ring becomes -999.
 //
-// Whatever had to be changed is returned as warnings. It is an error, and
-// nothing is written, if a width or year does not fit the format or a series
-// holds something other than ring widths in mm.
+// Whatever had to be changed or left out is returned as warnings. It is an
+// error, and nothing is written, if a width or year does not fit the format.
 func WriteTucson(w io.Writer, c *Collection, o TucsonOptions) ([]Warning, error) {
 	if o.Unit == UnitUnknown {
 		o.Unit = Thousandths
@@ -46,14 +45,14 @@ func WriteTucson(w io.Writer, c *Collection, o TucsonOptions) ([]Warning, error)
 	if o.Unit != Thousandths && o.Unit != Hundredths {
 		return nil, fmt.Errorf("a decadal file has 100 or 1000 units a mm, not %d", o.Unit)
 	}
-	ids, changes := TucsonIDs(c.Series)
-	var warnings []Warning
+	series, warnings := c.widthSeries(Tucson)
+	ids, changes := TucsonIDs(series)
 	for _, ch := range changes {
 		warnings = append(warnings, Warning{Series: ch.From, Text: ch.String()})
 	}
 	lines, warn := tucsonHeader(c)
 	warnings = append(warnings, warn...)
-	for i, s := range c.Series {
+	for i, s := range series {
 		rows, warn, err := tucsonRows(s, ids[i], o.Unit)
 		if err != nil {
 			return nil, fmt.Errorf("series %s: %w", s.ID, err)
@@ -78,12 +77,6 @@ func writeLines(w io.Writer, lines []string, crlf bool) error {
 
 // tucsonRows gives the rows of one series.
 func tucsonRows(s Series, id string, unit Unit) ([]string, []Warning, error) {
-	if s.Quantity != RingWidth {
-		return nil, nil, fmt.Errorf("it holds an %s, and a decadal width file holds mm: write it as %s", s.Quantity, Chronology)
-	}
-	if len(s.Widths) == 0 {
-		return nil, []Warning{{Series: s.ID, Text: "no rings: left out"}}, nil
-	}
 	if s.FirstYear < minTucsonYear || s.LastYear()+1 > maxTucsonYear {
 		return nil, nil, fmt.Errorf("years %d to %d do not fit a decadal file: it holds %d to %d", s.FirstYear, s.LastYear(), minTucsonYear, maxTucsonYear-1)
 	}
