@@ -206,6 +206,10 @@ const (
 	NOAA       Format = "noaa"       // NOAA/WDS text template, -noaa.txt
 	TRiDaS     Format = "tridas"     // TRiDaS 1.2.2, .xml
 	CSV        Format = "csv"        // series,year,width_mm
+
+	// Measurement is a measured scan, SCAN.json. It is read here but written by
+	// measuring alone.
+	Measurement Format = "measurement"
 )
 
 // Formats lists the formats in which measured widths can be written.

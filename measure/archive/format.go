@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
@@ -30,6 +31,8 @@ func Read(name string, data []byte) (*Collection, error) {
 		return ReadCSV(name, data)
 	case Chronology:
 		return ReadChronology(name, data)
+	case Measurement:
+		return ReadMeasurement(name, data)
 	}
 	return ReadTucson(name, data)
 }
@@ -55,6 +58,8 @@ func Sniff(name string, data []byte) (Format, error) {
 		return "", fmt.Errorf("%s: %w: the file is empty", name, ErrUnknownFormat)
 	case text[0] == '<':
 		return TRiDaS, nil
+	case text[0] == '{':
+		return Measurement, nil
 	case bytes.IndexByte(data, 0) >= 0:
 		return "", fmt.Errorf("%s: %w: it is no text; give a Tucson decadal file, a NOAA template, TRiDaS or a table series,year,width_mm", name, ErrUnknownFormat)
 	}
@@ -125,9 +130,27 @@ func FormatOf(path string) Format {
 	return ""
 }
 
+// holds tells whether a series can be written in a format at all.
+func (f Format) holds(s Series) bool {
+	measured, _, _ := s.Counts()
+	switch {
+	case measured == 0:
+		return false
+	case f == TRiDaS:
+		return true
+	case f == Chronology:
+		return s.Quantity == Index
+	}
+	return s.Quantity == RingWidth
+}
+
 // Write writes a collection in a format; o matters to decadal files alone. What
-// had to be changed or left out is returned.
+// had to be changed or left out is returned. It is an error, which wraps
+// ErrNoSeries, if nothing would be left.
 func Write(w io.Writer, c *Collection, f Format, o TucsonOptions) ([]Warning, error) {
+	if !slices.ContainsFunc(c.Series, f.holds) {
+		return nil, fmt.Errorf("%w that a %s file can hold", ErrNoSeries, f)
+	}
 	switch f {
 	case Tucson:
 		return WriteTucson(w, c, o)

@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"bytes"
 	"fmt"
 
 	"pithward/measure"
@@ -17,8 +18,10 @@ func FromMeasurement(m *measure.Measurement) (dated, floating []Series) {
 		return nil, nil
 	}
 	for _, c := range m.Cores {
-		for k, part := range coreParts(c) {
+		parts := coreParts(c)
+		for k, part := range parts {
 			s := partSeries(c, part)
+			s.Meta = coreMeta(c, k == 0, k == len(parts)-1)
 			if k > 0 {
 				s.ID = fmt.Sprintf("%s.%d", c.ID, k+1)
 			}
@@ -119,7 +122,6 @@ func partSeries(c measure.Core, part []ringEntry) Series {
 		}
 		s.Widths = append(s.Widths, e.width)
 	}
-	s.Meta = coreMeta(c)
 	s = s.Trim()
 	if s.Floating {
 		s.FirstYear = 1
@@ -127,11 +129,32 @@ func partSeries(c measure.Core, part []ringEntry) Series {
 	return s
 }
 
-func coreMeta(c measure.Core) Meta {
-	bark, pith := c.BarkPresent, c.PithPresent
+// coreMeta says what is known of a part: only the outermost can have the bark
+// and only the innermost the pith.
+func coreMeta(c measure.Core, outermost, innermost bool) Meta {
+	bark, pith := c.BarkPresent && outermost, c.PithPresent && innermost
 	m := Meta{Bark: &bark, Pith: &pith}
 	if c.Field != nil {
 		m.Tree, m.Species, m.Note = c.Field.Tree, c.Field.Species, c.Field.Note
 	}
 	return m
+}
+
+// ReadMeasurement reads a measured scan (SCAN.json) as series; those without
+// years float. Its ids may be used twice.
+func ReadMeasurement(name string, data []byte) (*Collection, error) {
+	c := &Collection{Name: name, Format: Measurement}
+	m, err := measure.Decode(bytes.NewReader(data))
+	if err != nil {
+		return c, fmt.Errorf("%s: %w", name, err)
+	}
+	dated, floating := FromMeasurement(&m)
+	c.Series = append(dated, floating...)
+	switch {
+	case len(c.Series) > 0:
+		return c, nil
+	case m.Scale.MMPerPx == nil:
+		return c, fmt.Errorf("%s: %w: the scan has no scale; measure it again with --dpi or --mm-per-px", name, ErrNoSeries)
+	}
+	return c, fmt.Errorf("%s: %w: no core on the scan has rings", name, ErrNoSeries)
 }
