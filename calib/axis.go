@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"sort"
 )
 
 // axis is a ruler's own frame in a view: s along it, t across it, both in px.
@@ -38,7 +39,8 @@ const (
 // them run.
 func newAxis(v view, c comb) (axis, bool) {
 	hits := c.strongest(8)
-	tan := tilt(v, hits, c.pitch)
+	from, to := c.course()
+	tan := tilt(v, hits, c.pitch, from, to)
 	norm := math.Hypot(1, tan)
 	a := axis{view: v, cos: 1 / norm, sin: tan / norm, pitch: c.pitch}
 	// The hits lie on the ruler's line; the median keeps a stray one out.
@@ -49,12 +51,28 @@ func newAxis(v view, c comb) (axis, bool) {
 	}
 	a.u = median(us)
 	a.v = median(offs) + tan*a.u
-	return a, a.findZone(hits)
+	return a, a.findZone(c)
 }
 
-// tilt returns the tangent of the ruler's turn: each row's phase at the ticks'
-// frequency moves by 2 pi tan/pitch a row, so that the turned rows add up.
-func tilt(v view, hits []hit, pitch float64) float64 {
+// course bounds the tangent of a comb's turn: near the slope of its hits where
+// they lie far apart, else anything a ruler may have.
+func (c comb) course() (from, to float64) {
+	us, vs := make([]float64, len(c.hits)), make([]float64, len(c.hits))
+	for i, h := range c.hits {
+		us[i], vs[i] = h.u, h.v
+	}
+	sort.Sort(byX{us, vs})
+	f, ok := theilSen(us, vs)
+	if !ok || us[len(us)-1]-us[0] < 24*c.pitch {
+		return -maxTan, maxTan
+	}
+	return max(-maxTan, f.b-0.02), min(maxTan, f.b+0.02)
+}
+
+// tilt returns the tangent of the ruler's turn between two bounds: each row's
+// phase at the ticks' frequency moves by 2 pi tan/pitch a row, so that the
+// turned rows add up.
+func tilt(v view, hits []hit, pitch, from, to float64) float64 {
 	step := max(1, pitch/rowsAPer)
 	n := int(reachPer * rowsAPer)
 	var z [][]complex128
@@ -80,7 +98,7 @@ func tilt(v view, hits []hit, pitch float64) float64 {
 		return sum
 	}
 	best, at := 0.0, 0.0
-	for t := -maxTan; t <= maxTan; t += 0.004 {
+	for t := from; t <= to; t += 0.004 {
 		if p := power(t); p > best {
 			best, at = p, t
 		}
@@ -103,7 +121,23 @@ func demodulate(v view, u, w, du, dw, pitch float64) complex128 {
 	buf := make([]float32, n)
 	half := float64(n-1) / 2
 	v.sample(buf, u-half*du, w-half*dw, du, dw)
-	return amplitude(buf, half, pitch)
+	return amplitude(flatten(buf, int(pitch/2)), half, pitch)
+}
+
+// flatten takes the running mean off x and bounds it to three mean absolute
+// deviations, so that edges and dirt count little beside what repeats.
+func flatten(x []float32, reach int) []float32 {
+	base := boxMean(x, reach)
+	var dev float32
+	for i := range x {
+		x[i] -= base[i]
+		dev += max(x[i], -x[i])
+	}
+	limit := 3 * dev / float32(len(x))
+	for i := range x {
+		x[i] = min(max(x[i], -limit), limit)
+	}
+	return x
 }
 
 // amplitude is the Hann-weighted Fourier coefficient of x at the given period,
@@ -133,7 +167,8 @@ func amplitude(x []float32, origin, period float64) complex128 {
 
 // findZone finds the rows across which the ticks repeat most strongly, and
 // moves the origin to their middle.
-func (a *axis) findZone(hits []hit) bool {
+func (a *axis) findZone(c comb) bool {
+	hits := c.strongest(8)
 	step := max(1, a.pitch/rowsAPer)
 	n := reachPer * rowsAPer
 	amp := make([]float64, 2*n+1)

@@ -90,6 +90,10 @@ func (d lengths) fit(g graduation, phase int) pattern {
 			return p
 		}
 		p.length[c] = median(v)
+		if c > 0 && p.length[c] <= p.length[c-1] {
+			p.bic = math.Inf(1) // a higher mark is longer, always
+			return p
+		}
 	}
 	res := make([]float64, len(d.l))
 	for i, l := range d.l {
@@ -132,7 +136,7 @@ func (p pattern) doubt(byClass [][]float64, sd float64) string {
 			return "its longer ticks do not grow step by step"
 		}
 		if len(byClass[c]) < 2 {
-			return fmt.Sprintf("too few of its longest ticks are seen to tell what they stand for")
+			return "too few of its longest ticks are seen to tell what they stand for"
 		}
 	}
 	if p.misfit > maxMisfit {
@@ -179,7 +183,7 @@ func (d lengths) read(stepAsDeclared float64) (pattern, string) {
 	}
 	switch {
 	case best.bic > flat-clearBIC:
-		return pattern{}, "its ticks are all of one length"
+		return pattern{}, "the lengths of its ticks follow no graduation"
 	case best.problem != "":
 		return pattern{}, best.problem
 	}

@@ -80,7 +80,7 @@ func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
 	start := c.strongest(1)[0].u - a.u
 	dark := polarity(a, start)
 	var ticks []tick
-	for range 2 {
+	for range 5 {
 		ticks = newRow(a, a.lo, a.hi, dark).track(start)
 		if len(ticks) < minTicks {
 			return RulerFit{}, fmt.Sprintf("only %d evenly spaced marks", len(ticks))
@@ -90,7 +90,12 @@ func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
 			return RulerFit{}, "its marks are not evenly spaced"
 		}
 		a.pitch = f.b
-		a.straighten(ticks, dark)
+		if a.straighten(ticks, dark) < 2e-4 {
+			break
+		}
+		if !a.findZone(c) {
+			return RulerFit{}, "its marks are too short"
+		}
 	}
 	r := measureReach(a, ticks, dark)
 	ticks, r = dropUnclear(ticks, r)
@@ -101,8 +106,8 @@ func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
 }
 
 // straighten turns the axis so that the upper and lower halves of the ticks
-// agree.
-func (a *axis) straighten(ticks []tick, dark bool) {
+// agree, and returns by how much (rad).
+func (a *axis) straighten(ticks []tick, dark bool) float64 {
 	mid := (a.lo + a.hi) / 2
 	upper, lower := newRow(*a, a.lo, mid, dark), newRow(*a, mid, a.hi, dark)
 	var shift []float64
@@ -114,11 +119,12 @@ func (a *axis) straighten(ticks []tick, dark bool) {
 		}
 	}
 	if len(shift) < len(ticks)/2 {
-		return
+		return 0
 	}
 	// A tick that moves towards larger s with t means the axis is turned too far clockwise.
-	turn := math.Atan2(a.sin, a.cos) - math.Atan(median(shift)/((a.hi-a.lo)/2))
-	a.sin, a.cos = math.Sincos(turn)
+	turn := math.Atan(median(shift) / ((a.hi - a.lo) / 2))
+	a.sin, a.cos = math.Sincos(math.Atan2(a.sin, a.cos) - turn)
+	return math.Abs(turn)
 }
 
 // dropUnclear leaves only ticks that run straight through the zone and have
