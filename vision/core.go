@@ -41,7 +41,7 @@ func (r *reader) read(found raster.Core, field *measure.Field) measure.Core {
 	flat := s.Flatten(course)
 	f := evidence.Extract(flat, perMM)
 
-	look := r.model.Judge(f, course, flat, spanOf(found, s, perMM), r.known(found, field))
+	look := r.model.Judge(f, course, s, spanOf(found, s, perMM), r.known(found, field))
 	reading := r.model.Read(f, look.Wood, look.Span)
 	b := builder{reader: r, strip: s, course: course, look: look, core: &core, perMM: perMM, flat: flat}
 	b.build(reading)

@@ -113,7 +113,7 @@ func unlike(x [3]float64, wood [][3]float64, dev [3]float64) float64 {
 	}
 	density /= float64(len(wood)) * math.Pow(width*math.Sqrt(2*math.Pi), 3)
 	const even = 1.0 / (6 * 6 * 6)
-	return math.Max(-2, math.Min(2, math.Log(even/(density+1e-6))))
+	return math.Max(-2, math.Min(2, math.Log(even/(density+1e-6))-3))
 }
 
 // momentsOf returns mean and deviation of each property, the latter not below

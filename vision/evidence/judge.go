@@ -32,8 +32,9 @@ type Look struct {
 const barkScore = 6
 
 // Judge decides the kind of wood, which end is bark, whether bark and pith are
-// there, and so where the wood begins and ends. span is the whole core.
-func (m *Model) Judge(f *Features, c *strip.Course, flat *strip.Strip, span Span, known Known) Look {
+// there, and so where the wood begins and ends. raw is the strip before it was
+// flattened, span the whole core.
+func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span, known Known) Look {
 	look := Look{Span: span}
 	woods := m.WoodProbabilities(f)
 	look.Wood, look.WoodProbability = bestWood(woods)
@@ -57,7 +58,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, flat *strip.Strip, span Span
 		look.Span.Dir, look.BarkProbability = known.Dir, 1-look.BarkProbability
 	}
 	look.trimBark(low, high)
-	look.trimPith(c, flat)
+	look.trimPith(c, raw)
 	return look
 }
 
@@ -132,8 +133,8 @@ func (l *Look) trimBark(low, high End) {
 }
 
 // trimPith ends the span at the pith where the core reaches it.
-func (l *Look) trimPith(c *strip.Course, flat *strip.Strip) {
-	l.Pith = FindPith(c, flat, l.Span)
+func (l *Look) trimPith(c *strip.Course, raw *strip.Strip) {
+	l.Pith = FindPith(c, raw, l.Span)
 	if l.Pith == nil {
 		return
 	}
