@@ -285,6 +285,13 @@ func (f *figure) edge(b course) (measure.Point, measure.Point) {
 	return end, u
 }
 
+// reversed returns a course that starts at the other edge.
+func (c course) reversed() course {
+	c.line = slices.Clone(c.line)
+	slices.Reverse(c.line)
+	return c
+}
+
 // outward returns the unit vector from a course's last point to its first.
 func (c course) outward() measure.Point { return toward(c.line[len(c.line)-1], c.line[0]) }
 

@@ -27,7 +27,7 @@ type foot struct {
 
 // newFoot breaks the groups of items into rows no wider than width.
 func newFoot(groups [][]item, width int, em float64) foot {
-	f := foot{gap: int(1.1 * em), line: int(1.35 * em)}
+	f := foot{gap: int(1.1 * em), line: footSpace(em, 1)}
 	for _, group := range groups {
 		var row []item
 		used := 0
@@ -206,7 +206,9 @@ func key(t *typeface, em float64, figures []*figure) []item {
 	}
 	if uses.lost {
 		items = append(items, keyItem(t, em, 0.7*em, "wood lost", func(c *canvas, x, y, w float64) {
-			c.crossLost([]measure.Point{{x, y + 2*w}, {x, y + w}, {x + w, y + w}})
+			p, r := pen{width: max(1, c.px(look.MarkWidth)), strength: 1}, max(3, c.px(5))
+			c.onLit.stroke([]measure.Point{{x + w/2 - r, y - r}, {x + w/2 + r, y + r}}, p)
+			c.onLit.stroke([]measure.Point{{x + w/2 - r, y + r}, {x + w/2 + r, y - r}}, p)
 		}))
 	}
 	if uses.obscured {

@@ -279,14 +279,31 @@ func (c *canvas) drawBracket(b bracket) {
 
 // crossLost marks a gap where wood is missing: its bracket carries a cross.
 func (c *canvas) crossLost(side []measure.Point) {
-	mid := between(side[1], side[2], 0.5)
-	u := toward(side[0], side[1]) // away from the wood
-	v := measure.Point{-u[1], u[0]}
-	r := math.Max(3, c.px(5))
-	mid = move(mid, u, r+c.px(3))
+	mid, r := c.crossAt(side)
 	l := c.beside(mid)
-	l.stroke([]measure.Point{move(move(mid, u, r), v, r), move(move(mid, u, -r), v, -r)}, c.markPen())
-	l.stroke([]measure.Point{move(move(mid, u, r), v, -r), move(move(mid, u, -r), v, r)}, c.markPen())
+	for _, turn := range [2]float64{1, -1} {
+		l.stroke([]measure.Point{{mid[0] - r, mid[1] - turn*r}, {mid[0] + r, mid[1] + turn*r}}, c.markPen())
+	}
+}
+
+// crossAt returns the middle and the half side of a bracket's cross.
+func (c *canvas) crossAt(side []measure.Point) (measure.Point, float64) {
+	r := max(3, c.px(5))
+	away := toward(side[0], side[1]) // from the wood
+	return move(between(side[1], side[2], 0.5), away, r+max(2, c.px(4))), r
+}
+
+// bounds returns the rectangles that a bracket and its crosses take.
+func (c *canvas) bounds(b bracket) []image.Rectangle {
+	var out []image.Rectangle
+	for _, side := range b.sides {
+		out = append(out, around(side, 1))
+		if b.kind == measure.Lost {
+			mid, r := c.crossAt(side)
+			out = append(out, around([]measure.Point{mid}, r+1))
+		}
+	}
+	return out
 }
 
 // notches returns the triangles of a person's decisions, outside the wood,

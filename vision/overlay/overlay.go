@@ -12,7 +12,6 @@ package overlay
 import (
 	"image"
 	"math"
-	"strings"
 
 	"github.com/disintegration/imaging"
 
@@ -31,13 +30,13 @@ func Size(w, h int) float64 {
 		return 1
 	}
 	across := look.FullPx - 2*margin(look.FullEm)
-	down := look.FullPx - 2*margin(look.FullEm) - footSpace(look.FullEm)
+	down := look.FullPx - 2*margin(look.FullEm) - footSpace(look.FullEm, footRows)
 	return math.Min(1, math.Min(float64(across)/float64(w), float64(down)/float64(h)))
 }
 
 func margin(em float64) int { return int(math.Round(1.1 * em)) }
 
-func footSpace(em float64) int { return int(footRows * 1.35 * em) }
+func footSpace(em float64, rows int) int { return int(1.35*em) * rows }
 
 // emFor is the size of text, px, for a picture with this longest side.
 func emFor(longest int) float64 {
@@ -46,7 +45,7 @@ func emFor(longest int) float64 {
 }
 
 // Draw returns the overlay of a measurement: base, the scan reduced by scale
-// (px of base per px of the scan; 0: taken from the widths), on paper with
+// (px of base per px of the scan; 0: taken from their sizes), on paper with
 // the marks drawn on it and a foot below. It is at most look.FullPx px wide
 // and high; base is reduced further where it must be. base is not written to
 // and taken as opaque; nil is an empty scan. Whatever the measurement lacks is
@@ -55,13 +54,15 @@ func Draw(base *image.NRGBA, scale float64, m measure.Measurement) *image.NRGBA 
 	if base == nil || base.Rect.Empty() {
 		base = blank()
 	}
+	both := [2]float64{scale, scale}
 	if !(scale > 0) || math.IsInf(scale, 0) {
-		scale = 1
-		if m.Scan.WidthPx > 0 {
-			scale = float64(base.Rect.Dx()) / float64(m.Scan.WidthPx)
+		both = [2]float64{1, 1}
+		if m.Scan.WidthPx > 0 && m.Scan.HeightPx > 0 {
+			both[0] = float64(base.Rect.Dx()) / float64(m.Scan.WidthPx)
+			both[1] = float64(base.Rect.Dy()) / float64(m.Scan.HeightPx)
 		}
 	}
-	s := sheet{base: base, scale: scale, m: m, em: emFor(max(base.Rect.Dx(), base.Rect.Dy()))}
+	s := sheet{base: base, scale: both, m: m, em: emFor(max(base.Rect.Dx(), base.Rect.Dy()))}
 	s.compose()
 	return s.canvas.img
 }
@@ -80,10 +81,14 @@ func (a sides) plus(b sides) sides {
 	return sides{max(a.left, b.left), max(a.top, b.top), max(a.right, b.right), max(a.bottom, b.bottom)}
 }
 
+func (a sides) within(most int) sides {
+	return sides{min(a.left, most), min(a.top, most), min(a.right, most), min(a.bottom, most)}
+}
+
 // sheet is a picture in the making.
 type sheet struct {
 	base   *image.NRGBA
-	scale  float64
+	scale  [2]float64 // px of base per px of the scan, x and y
 	m      measure.Measurement
 	extra  sides // margin for names that have no room on the scan
 	em     float64
@@ -91,6 +96,7 @@ type sheet struct {
 	axis   []measure.Point // whole mm along the strip, in px of base
 	listed []string        // names without room
 
+	to       func(measure.Point) measure.Point // from px of the scan to px of the picture
 	canvas   *canvas
 	figures  []*figure
 	names    []placed // of the figure of the same number; without mask: no room
@@ -110,7 +116,7 @@ func (s *sheet) compose() {
 		if short == (sides{}) {
 			break
 		}
-		s.extra = s.extra.plus(short)
+		s.extra = s.extra.plus(short).within(look.FullPx / 4)
 	}
 	for i, n := range s.names {
 		if n.note.mask == nil {
@@ -126,37 +132,25 @@ func (s *sheet) compose() {
 // layOut places all but what lies on the wood and returns what margin it
 // lacks.
 func (s *sheet) layOut(face *typeface) sides {
-	em := s.em
-	pad := margin(em)
-	base, scale := s.fitted(pad)
-	w, h := base.Rect.Dx(), base.Rect.Dy()
+	pad := margin(s.em)
 	left, top := pad+s.extra.left, pad+s.extra.top
-	to := func(p measure.Point) measure.Point {
-		return measure.Point{(p[0]+0.5)*scale - 0.5 + float64(left), (p[1]+0.5)*scale - 0.5 + float64(top)}
-	}
-	s.figures = s.figures[:0]
-	var wood []woodArea
-	for _, core := range s.m.Cores {
-		f := newFigure(core, to)
-		s.figures, wood = append(s.figures, f), append(wood, f.area())
-	}
-	total := w + left + pad + s.extra.right
-	groups := [][]item{facts(face, s.m), key(face, em, s.figures)}
-	if mm := s.m.Scale.MMPerPx; mm != nil && !s.strip {
-		groups[0] = append(scaleBar(face, scale/mm[0], em, float64(total)), groups[0]...)
-	}
-	if len(s.listed) > 0 {
-		list := "no room beside the wood for " + strings.Join(s.listed, ", ")
-		groups = append(groups, []item{textItem(write([]word{{face.plain, list}}), look.Ink)})
-	}
-	s.foot = newFoot(groups, total-2*pad, em)
+	w, h := s.frame(face, left, top)
+	total := s.width(w)
 	s.footAt = image.Pt(pad, top+h+s.extra.bottom+pad/2)
 	img := image.NewNRGBA(image.Rect(0, 0, total, s.footAt.Y+s.foot.height+pad/2))
 	fill(img, img.Rect, look.Paper.NRGBA())
+	base := s.base
+	if w != base.Rect.Dx() || h != base.Rect.Dy() {
+		base = imaging.Resize(base, w, h, imaging.Box)
+	}
 	paste(img, base, left, top)
-	s.canvas = newCanvas(img, em, face)
-	s.canvas.to, s.canvas.room, s.canvas.everyYear = to, newRoom(img, wood), s.strip
-	s.axisAt = float64(top+h) + 0.3*em
+	var wood []woodArea
+	for _, f := range s.figures {
+		wood = append(wood, f.area())
+	}
+	s.canvas = newCanvas(img, s.em, face)
+	s.canvas.to, s.canvas.room, s.canvas.everyYear = s.to, newRoom(img, wood), s.strip
+	s.axisAt = float64(top+h) + 0.3*s.em
 	if len(s.axis) > 0 {
 		s.canvas.room.take(image.Rect(0, top+h, total, s.footAt.Y))
 	}
@@ -164,19 +158,63 @@ func (s *sheet) layOut(face *typeface) sides {
 	return s.placeNames()
 }
 
-// fitted returns the base and its scale, reduced so that the sheet keeps to its
-// limit of size.
-func (s *sheet) fitted(pad int) (*image.NRGBA, float64) {
-	w, h := s.base.Rect.Dx(), s.base.Rect.Dy()
-	spareW := look.FullPx - 2*pad - s.extra.left - s.extra.right
-	spareH := look.FullPx - 2*pad - s.extra.top - s.extra.bottom - footSpace(s.em)
+// frame finds the size at which the base and its foot keep to the limit, and
+// sets the figures, the foot and the map that go with it.
+func (s *sheet) frame(face *typeface, left, top int) (w, h int) {
+	for rows := footRows; ; rows = len(s.foot.rows) {
+		w, h = s.fitted(footSpace(s.em, rows))
+		scale := [2]float64{
+			s.scale[0] * float64(w) / float64(s.base.Rect.Dx()),
+			s.scale[1] * float64(h) / float64(s.base.Rect.Dy()),
+		}
+		s.to = func(p measure.Point) measure.Point {
+			return measure.Point{(p[0]+0.5)*scale[0] - 0.5 + float64(left), (p[1]+0.5)*scale[1] - 0.5 + float64(top)}
+		}
+		s.figures = s.figures[:0]
+		for _, core := range s.m.Cores {
+			s.figures = append(s.figures, newFigure(core, s.to))
+		}
+		s.foot = s.newFoot(face, scale[0], s.width(w))
+		if s.strip || len(s.foot.rows) <= rows {
+			return w, h
+		}
+	}
+}
+
+// fitted returns the size of the base, reduced so that the sheet keeps to its
+// limit with so many px of foot.
+func (s *sheet) fitted(foot int) (w, h int) {
+	w, h = s.base.Rect.Dx(), s.base.Rect.Dy()
+	pad := 2 * margin(s.em)
+	spareW := look.FullPx - pad - s.extra.left - s.extra.right
+	spareH := look.FullPx - pad - s.extra.top - s.extra.bottom - foot
 	k := math.Min(float64(spareW)/float64(w), float64(spareH)/float64(h))
 	if s.strip || k >= 1 {
-		return s.base, s.scale
+		return w, h
 	}
-	narrow := max(1, int(float64(w)*k))
-	base := imaging.Resize(s.base, narrow, max(1, int(float64(h)*k)), imaging.Box)
-	return base, s.scale * float64(narrow) / float64(w)
+	return max(1, int(math.Round(float64(w)*k))), max(1, int(math.Round(float64(h)*k)))
+}
+
+// width of the whole picture with a base of w px: the foot needs some, however
+// slender the scan.
+func (s *sheet) width(w int) int {
+	return max(w+2*margin(s.em)+s.extra.left+s.extra.right, int(42*s.em))
+}
+
+// newFoot sets the text under the picture.
+func (s *sheet) newFoot(face *typeface, scale float64, width int) foot {
+	groups := [][]item{facts(face, s.m), key(face, s.em, s.figures)}
+	if mm := s.m.Scale.MMPerPx; mm != nil && !s.strip {
+		groups[0] = append(scaleBar(face, scale/mm[0], s.em, float64(width)), groups[0]...)
+	}
+	if len(s.listed) > 0 {
+		list := []item{textItem(write([]word{{face.plain, "no room beside the wood for"}}), look.Ink)}
+		for _, name := range s.listed {
+			list = append(list, textItem(write([]word{{face.strong, name}}), look.Ink))
+		}
+		groups = append(groups, list)
+	}
+	return newFoot(groups, width-2*margin(s.em), s.em)
 }
 
 // placeNames finds room for the marks beside the wood and for the names, and
@@ -187,8 +225,9 @@ func (s *sheet) placeNames() (short sides) {
 	for _, f := range s.figures {
 		b, n := c.brackets(f), c.notches(f)
 		for _, mark := range b {
-			c.room.take(around(mark.sides[0], 1))
-			c.room.take(around(mark.sides[1], 1))
+			for _, r := range c.bounds(mark) {
+				c.room.take(r)
+			}
 		}
 		for _, mark := range n {
 			c.room.take(around(mark, 1))

@@ -131,7 +131,7 @@ func TestRenderedNamesOffTheWood(t *testing.T) {
 		for _, upright := range []bool{false, true} {
 			tray := phantom.RandomTray(seed, phantom.Options{DPI: 150, LengthMM: 60, Upright: upright})
 			base, m := rendered(tray, seed)
-			s := sheet{base: base, scale: 1, m: m, em: emFor(max(base.Rect.Dx(), base.Rect.Dy()))}
+			s := sheet{base: base, scale: [2]float64{1, 1}, m: m, em: emFor(max(base.Rect.Dx(), base.Rect.Dy()))}
 			s.compose()
 			for i, name := range s.names {
 				if name.note.mask == nil {

@@ -21,7 +21,7 @@ func Strip(img *image.NRGBA, core measure.Core, scale measure.Scale, place func(
 	w, h := img.Rect.Dx(), img.Rect.Dy()
 	em := math.Max(16, math.Min(34, math.Round(float64(min(w, h))/7)))
 	s := sheet{
-		base: img, scale: 1, em: em, strip: true,
+		base: img, scale: [2]float64{1, 1}, em: em, strip: true,
 		m:     measure.Measurement{Cores: []measure.Core{straightened(core, w, h, place)}},
 		extra: sides{int(3.2 * em), int(2.4 * em), int(3.2 * em), int(0.6 * em)},
 	}

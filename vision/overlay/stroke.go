@@ -57,27 +57,27 @@ func (l *layer) solid(line []measure.Point, p pen) {
 func (l *layer) segment(a, b measure.Point, p pen) {
 	l.open()
 	half := p.width / 2
-	out := half + math.Max(p.reach, 1) + 1
+	out := half + max(p.reach, 1) + 1
 	x0, x1 := span(a[0], b[0], out, l.w)
 	y0, y1 := span(a[1], b[1], out, l.h)
 	dx, dy := b[0]-a[0], b[1]-a[1]
 	square := dx*dx + dy*dy
-	most := math.Min(1, p.width)
+	most := min(1, p.width)
 	for y := y0; y <= y1; y++ {
 		for x := x0; x <= x1; x++ {
 			px, py := float64(x)-a[0], float64(y)-a[1]
 			t := 0.0
 			if square > 0 {
-				t = math.Max(0, math.Min(1, (px*dx+py*dy)/square))
+				t = max(0, min(1, (px*dx+py*dy)/square))
 			}
 			ex, ey := px-t*dx, py-t*dy
 			d := math.Sqrt(ex*ex+ey*ey) - half
 			if d > out {
 				continue
 			}
-			raise(&l.ink[y*l.w+x], p.strength*math.Max(0, math.Min(most, 0.5-d)))
+			raise(&l.ink[y*l.w+x], p.strength*max(0, min(most, 0.5-d)))
 			if p.reach > 0 && d < p.reach {
-				f := 1 - math.Max(0, d)/p.reach
+				f := 1 - max(0, d)/p.reach
 				raise(&l.halo[y*l.w+x], p.halo*f*f*(3-2*f))
 			}
 		}

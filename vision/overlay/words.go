@@ -136,18 +136,20 @@ func (c *canvas) leader(f *figure, p placed) {
 // years. Words without room are left out; the marks they name stay.
 func (c *canvas) sideWords(f *figure, brackets []bracket) []placed {
 	var out []placed
-	add := func(text string, near measure.Point, reach float64, middle bool) {
+	add := func(text string, near measure.Point, reach float64, middle bool) bool {
 		n := write([]word{{c.face.tiny, text}})
 		w, h := n.size()
 		want := wish{near: near, flush: math.NaN(), reach: reach, bare: 2, em: c.em}
 		if middle {
 			want.flush = near[0] - float64(w)/2
 		}
-		if at, _, ok := c.room.place(w, h, want); ok {
+		at, _, ok := c.room.place(w, h, want)
+		if ok {
 			p := placed{n, at}
 			c.room.take(p.rect())
 			out = append(out, p)
 		}
+		return ok
 	}
 	if bark, pith, ok := f.tips(); ok && f.core.BarkEnd != nil {
 		reach := f.breadth/2 + 2*c.em
@@ -156,12 +158,15 @@ func (c *canvas) sideWords(f *figure, brackets []bracket) []placed {
 	}
 	for _, b := range brackets {
 		if b.kind != "" {
-			side := b.sides[0]
-			add(b.kind, between(side[1], side[2], 0.5), 1.6*c.em, !f.upright)
+			for _, side := range b.sides {
+				if add(b.kind, between(side[1], side[2], 0.5), 1.6*c.em, !f.upright) {
+					break
+				}
+			}
 		}
 	}
 	for _, y := range c.yearPlaces(f) {
-		add(fmt.Sprint(y.year), y.at, 0.9*c.em, !f.upright)
+		_ = add(fmt.Sprint(y.year), y.upper, 0.9*c.em, !f.upright) || add(fmt.Sprint(y.year), y.lower, 0.9*c.em, !f.upright)
 	}
 	return out
 }
@@ -174,8 +179,8 @@ func endName(name string, there bool) string {
 }
 
 type yearPlace struct {
-	year int
-	at   measure.Point
+	year         int
+	upper, lower measure.Point // just outside the core's edges
 }
 
 // yearPlaces lists the years to be written and the edge of the core beside
@@ -194,15 +199,22 @@ func (c *canvas) yearPlaces(f *figure) []yearPlace {
 			if r.Year == nil || dotsOf(*r.Year) < dots || i+1 >= len(f.boundaries) {
 				continue
 			}
-			a, u := f.edge(f.boundaries[i])
-			b, _ := f.edge(f.boundaries[i+1])
-			out = append(out, yearPlace{*r.Year, move(between(a, b, 0.5), u, 0.25*c.em)})
+			a, b := f.boundaries[i], f.boundaries[i+1]
+			out = append(out, yearPlace{*r.Year, c.outside(f, a, b), c.outside(f, a.reversed(), b.reversed())})
 		}
 		if dots == 3 || roomy(out, c.yearPitch(f)) {
 			return out
 		}
 	}
 	return nil
+}
+
+// outside returns the place beside the core between two boundaries, where
+// their courses start.
+func (c *canvas) outside(f *figure, a, b course) measure.Point {
+	p, u := f.edge(a)
+	q, _ := f.edge(b)
+	return move(between(p, q, 0.5), u, 0.25*c.em)
 }
 
 // yearPitch is the distance at which years can be read apart.
@@ -217,7 +229,7 @@ func (c *canvas) yearPitch(f *figure) float64 {
 func roomy(years []yearPlace, pitch float64) bool {
 	tight := 0
 	for i := 1; i < len(years); i++ {
-		if distance(years[i-1].at, years[i].at) < pitch {
+		if distance(years[i-1].upper, years[i].upper) < pitch {
 			tight++
 		}
 	}
