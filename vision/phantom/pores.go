@@ -14,6 +14,15 @@ type painter struct {
 	ppm [2]float64 // px per mm
 }
 
+// tissue adds a part of the wood itself, which is as dark as the core's flank
+// where it lies on that.
+func (p *painter) tissue(u, v, a, b, turn float64, colour RGB, alpha, softPx float64) {
+	if !p.s.core.Marks.Mounted && math.Abs(v) > p.s.core.FlatMM/2 {
+		colour = colour.times(float64(p.s.flank(v, 0)))
+	}
+	p.ellipse(u, v, a, b, turn, colour, alpha, softPx)
+}
+
 // ellipse adds an ellipse at (u, v) with semi-axes in mm, the first along the
 // direction turn (radians) from the u axis.
 func (p *painter) ellipse(u, v, a, b, turn float64, colour RGB, alpha, softPx float64) {
@@ -123,10 +132,10 @@ func (p *painter) vesselBand(k int) {
 func (p *painter) vessel(u, v, d, phi float64) {
 	colour, alpha := p.poreColour()
 	a, b := d/2*between(p.r, 0.95, 1.25), d/2*between(p.r, 0.8, 1)
-	p.ellipse(u, v, a+0.03, b+0.03, -phi, p.s.core.Look.Early, 0.3, 1.5)
-	p.ellipse(u, v, a, b, -phi, colour, alpha, 1)
+	p.tissue(u, v, a+0.03, b+0.03, -phi, p.s.core.Look.Early, 0.3, 1.5)
+	p.tissue(u, v, a, b, -phi, colour, alpha, 1)
 	if chance(p.r, 0.35) { // a wall or filling inside catches the light
-		p.ellipse(u+0.2*a*p.r.NormFloat64(), v+0.2*b*p.r.NormFloat64(), a*0.5, b*0.5, -phi,
+		p.tissue(u+0.2*a*p.r.NormFloat64(), v+0.2*b*p.r.NormFloat64(), a*0.5, b*0.5, -phi,
 			colour.mix(p.s.core.Look.Early, 0.35), 0.4, 1.5)
 	}
 }
@@ -144,13 +153,13 @@ func (p *painter) flames(k int) {
 	for phi := from; phi < to; phi += step * between(p.r, 0.6, 1.4) {
 		length := (w - early) * between(p.r, 0.5, 0.95)
 		u, v := p.place(inner+early+length/2, phi)
-		p.ellipse(u, v, length/2, between(p.r, 0.06, 0.14), -phi, l.Early, 0.35, 4)
+		p.tissue(u, v, length/2, between(p.r, 0.06, 0.14), -phi, l.Early, 0.35, 4)
 		for n := poisson(p.r, length*l.PoresPerMM2*0.22); n > 0; n-- {
 			f := p.r.Float64()
 			u, v := p.place(inner+early+length*f, phi+0.07*p.r.NormFloat64()/(inner+w/2)*(0.6+f))
 			d := l.PoreMM * clampTo(1+0.25*p.r.NormFloat64(), 0.4, 1.6)
 			colour, alpha := p.poreColour()
-			p.ellipse(u, v, d/2, d/2, 0, colour, alpha*0.8, 1)
+			p.tissue(u, v, d/2, d/2, 0, colour, alpha*0.8, 1)
 		}
 	}
 }
@@ -178,7 +187,7 @@ func (p *painter) diffusePores() {
 			}
 			colour, alpha := p.poreColour()
 			phi := math.Atan2(pv-s.stem.pithV, s.stem.pithU-pu)
-			p.ellipse(pu, pv, d/2*between(p.r, 1, 1.4), d/2*0.9, -phi, colour, alpha*0.75, 0.9)
+			p.tissue(pu, pv, d/2*between(p.r, 1, 1.4), d/2*0.9, -phi, colour, alpha*0.75, 0.9)
 		}
 	}
 }
@@ -212,7 +221,7 @@ func (p *painter) ray(length, half, alpha float64) {
 		uu, vv := u-cos*(d+l/2), v+sin*(d+l/2)
 		if uu > -0.2 && uu < math.Min(s.length, s.stem.pithU-1) && s.stem.rho(uu, vv) < s.stem.radii[0] {
 			taper := 1 - 0.6*math.Pow(2*math.Abs(d+l/2)/length, 2)
-			p.ellipse(uu, vv, l*0.62, half*taper, -phi, colour, alpha, 1.2)
+			p.tissue(uu, vv, l*0.62, half*taper, -phi, colour, alpha, 1.2)
 		}
 	}
 }
@@ -235,6 +244,6 @@ func (p *painter) ducts() {
 		if chance(p.r, 0.25) {
 			colour = l.Late.times(0.7)
 		}
-		p.ellipse(u, v, d/2, d/2*between(p.r, 0.7, 1), -phi, colour, alpha, 1.5)
+		p.tissue(u, v, d/2, d/2*between(p.r, 0.7, 1), -phi, colour, alpha, 1.5)
 	}
 }

@@ -118,7 +118,7 @@ func RandomCore(r *rand.Rand, wood measure.Wood, o Options) Core {
 	c.Look = RandomLook(r, wood)
 	drawEnds(r, &c, length)
 	c.Shape = Shape{Eccentric: between(r, 0, 0.2), WaveMM: between(r, 0.02, 0.12), WaveArcMM: logBetween(r, 5, 25),
-		RoughMM: between(r, 0.004, 0.014)}
+		RoughMM: between(r, 0.003, 0.01)}
 	if o.Plain {
 		c.Shape.WaveMM *= 0.5
 		c.Look.FalseRings, c.Look.PaleYears, c.Look.BlueStain, c.Look.Compression = 0, 0, 0, 0

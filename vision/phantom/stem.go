@@ -134,7 +134,12 @@ func (s *stem) radius(rho, phi float64) float64 {
 
 // along returns the u at which rho is met on the bark's side of the pith on
 // the line v, and whether that ring crosses the line squarely enough.
-func (s *stem) along(rho, v float64) (u float64, ok bool) {
+func (s *stem) along(rho, v float64) (u float64, ok bool) { return s.meet(rho, v, 1) }
+
+// beyond is along on the other side of the pith.
+func (s *stem) beyond(rho, v float64) (u float64, ok bool) { return s.meet(rho, v, -1) }
+
+func (s *stem) meet(rho, v, side float64) (u float64, ok bool) {
 	r := rho
 	var sin float64
 	for range 60 {
@@ -142,7 +147,11 @@ func (s *stem) along(rho, v float64) (u float64, ok bool) {
 		if math.Abs(sin) > 0.98 {
 			return 0, false
 		}
-		next := rho - s.bendAt(r, math.Asin(sin))
+		phi := math.Asin(sin)
+		if side < 0 {
+			phi = math.Copysign(math.Pi, sin) - phi
+		}
+		next := rho - s.bendAt(r, phi)
 		if next <= 0 {
 			return 0, false
 		}
@@ -151,7 +160,7 @@ func (s *stem) along(rho, v float64) (u float64, ok bool) {
 		}
 		r = next
 	}
-	return s.pithU - r*math.Sqrt(1-sin*sin), true
+	return s.pithU - side*r*math.Sqrt(1-sin*sin), true
 }
 
 // placePith puts the pith so far along the core that rho at the outer end of

@@ -429,6 +429,37 @@ func (s *scene) boundaryTruths(c *coreScene, line *centreline, t *CoreTruth, pic
 		b.Hidden = s.hiddenWhy(c, pc, k, u, &b)
 		t.Boundaries = append(t.Boundaries, b)
 	}
+	s.beyondPith(c, line, t)
+}
+
+// beyondPith adds the boundaries that the core meets again beyond the pith,
+// which are neither right nor wrong.
+func (s *scene) beyondPith(c *coreScene, line *centreline, t *CoreTruth) {
+	last := &c.lay.pieces[len(c.lay.pieces)-1]
+	why := "beyond the pith"
+	for k := len(c.stem.radii) - 1; k >= 0; k-- {
+		var pts [][2]float64
+		h := c.core.FlatMM / 2 * 0.95
+		for i := range lineSamples {
+			v := lerp(h, -h, float64(i)/(lineSamples-1))
+			if u, ok := c.stem.beyond(c.stem.radii[k], v); ok && u < last.u1+last.hi.at(v) {
+				x, y := c.lay.point(last, u, v)
+				pts = append(pts, [2]float64{x, y})
+			}
+		}
+		if len(pts) < 2 {
+			continue
+		}
+		b := BoundaryTruth{Kind: KindEdge, K: k, Side: -1, Hidden: &why, Piece: len(c.lay.pieces) - 1}
+		mid := pts[len(pts)/2]
+		sm, dx, dy := line.project(mid[0], mid[1])
+		b.SMM, b.PointPx = round(sm, 4), s.toPx(mid[0], mid[1])
+		for _, q := range pts {
+			b.LinePx = append(b.LinePx, s.toPx(q[0], q[1]))
+		}
+		b.TiltDeg = round(tiltOf(pts, dx, dy), 2)
+		t.Boundaries = append(t.Boundaries, b)
+	}
 }
 
 // tiltOf returns the angle of the line through the points (least squares) from
@@ -528,6 +559,9 @@ func ringTruths(t *CoreTruth, c *coreScene) []RingTruth {
 	rings := []RingTruth{}
 	for i := 0; i+1 < len(t.Boundaries); i++ {
 		a, b := &t.Boundaries[i], &t.Boundaries[i+1]
+		if b.Side < 0 {
+			break
+		}
 		if b.K != a.K+1 && a.Piece == b.Piece {
 			continue
 		}

@@ -265,7 +265,7 @@ func (s *coreScene) shade(u, v, depth float64) (r, g, b float32) {
 		line := ti.fibre.at(a*14+s.offset[3], q*30+s.offset[0])
 		m += float32(c.Marks.Scratches) * 0.05 * line
 	}
-	m *= s.flank(u, v, depth, float64(streak))
+	m *= s.flank(v, float64(streak))
 	return r * m, g * m, b * m
 }
 
@@ -277,7 +277,7 @@ func (s *coreScene) stain(u, v, share, r, g, b float32) (float32, float32, float
 }
 
 // flank darkens the unsanded round sides of a core that lies free.
-func (s *coreScene) flank(u, v, depth, ragged float64) float32 {
+func (s *coreScene) flank(v, ragged float64) float32 {
 	if s.core.Marks.Mounted {
 		return 1
 	}
