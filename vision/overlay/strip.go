@@ -85,7 +85,7 @@ func straightened(core measure.Core, w, h int, place func(measure.Point) measure
 	out.PathPx = line(core.PathPx)
 	out.Boundaries, out.Candidates, out.Gaps, out.Obscured = nil, nil, nil, nil
 	for _, b := range core.Boundaries {
-		b.PointPx, b.LinePx = place(b.PointPx), line(b.LinePx)
+		b.PointPx, b.LinePx = place(b.PointPx), cut(line(b.LinePx), w, h)
 		out.Boundaries = append(out.Boundaries, b)
 	}
 	for _, c := range core.Candidates {
@@ -99,6 +99,23 @@ func straightened(core measure.Core, w, h int, place func(measure.Point) measure
 	for _, g := range core.Obscured {
 		g.FromPx, g.ToPx = place(g.FromPx), place(g.ToPx)
 		out.Obscured = append(out.Obscured, g)
+	}
+	return out
+}
+
+// cut returns the part of a line that lies on a strip of w by h px.
+func cut(line []measure.Point, w, h int) []measure.Point {
+	strip := layer{w: w, h: h}
+	var out []measure.Point
+	for i := 1; i < len(line); i++ {
+		a, b, ok := strip.clip(line[i-1], line[i], 0)
+		if !ok {
+			continue
+		}
+		if len(out) == 0 {
+			out = append(out, a)
+		}
+		out = append(out, b)
 	}
 	return out
 }

@@ -5,6 +5,8 @@ import (
 	"math"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"pithward/measure"
 )
 
@@ -73,5 +75,17 @@ func TestStrip(t *testing.T) {
 	none := Strip(base, core, measure.Scale{}, Along(core.PathPx, 39.5))
 	if none.Rect.Dy() >= img.Rect.Dy() {
 		t.Error("a strip without scale has room for an axis")
+	}
+}
+
+// A strip shows the middle of a core: what lies beyond it is not drawn.
+func TestStripCutsLines(t *testing.T) {
+	got := cut([]measure.Point{{50, -40}, {50, 20}, {60, 120}}, 100, 71)
+	want := []measure.Point{{50, 0}, {50, 20}, {55, 70}}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	if got := cut([]measure.Point{{-50, -40}, {-20, 20}}, 100, 71); got != nil {
+		t.Errorf("a line beside the strip gives %v, want none", got)
 	}
 }
