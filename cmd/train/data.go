@@ -16,6 +16,7 @@ type sample struct {
 	wood       measure.Wood
 	dir        int // +1: bark at low columns
 	perMM      float64
+	low, high  evidence.End
 	features   *evidence.Features
 	course     *strip.Course
 	flat       *strip.Strip
@@ -94,6 +95,8 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 	s.course = strip.Follow(raw, s.perMM)
 	s.flat = raw.Flatten(s.course)
 	s.features = evidence.Extract(s.flat, s.perMM)
+	onsets := [2][]float64{raw.Onsets(px, false, s.perMM), raw.Onsets(px, true, s.perMM)}
+	s.low, s.high = evidence.Ends(raw, onsets, s.perMM)
 	s.mark(raw, c)
 	s.spans(raw, c, along)
 	return s, true

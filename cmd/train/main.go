@@ -159,9 +159,8 @@ func learnBark(m *evidence.Model, samples []sample) {
 
 func signsOf(m *evidence.Model, s *sample) [evidence.BarkCount]float32 {
 	whole := s.whole
-	low, high := evidence.Ends(s.features, s.perMM)
 	woods := m.WoodProbabilities(s.features)
-	return evidence.BarkSigns(s.course, low, high, m.Better(s.features, whole, woods), s.perMM)
+	return evidence.BarkSigns(s.course, s.low, s.high, m.Better(s.features, whole, woods), s.perMM)
 }
 
 // learnPrior chooses, for each kind of wood, the prior under which the most

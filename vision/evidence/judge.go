@@ -10,10 +10,11 @@ import (
 // Known is what is given about a core beforehand; zero values: to be told from
 // the picture.
 type Known struct {
-	Wood measure.Wood
-	Dir  int   // +1: bark at low columns, -1: at high ones
-	Bark *bool // the sheet's word; the picture decides, a disagreement is a warning
-	Pith *bool
+	Onsets [2][]float64 // how far the ground is seen in each row at the low and the high end, px
+	Wood   measure.Wood
+	Dir    int   // +1: bark at low columns, -1: at high ones
+	Bark   *bool // the sheet's word; the picture decides, a disagreement is a warning
+	Pith   *bool
 }
 
 // Look is what a core looks like as a whole.
@@ -47,7 +48,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 		}
 		woods = given(known.Wood)
 	}
-	low, high := Ends(f, span.PxPerMM)
+	low, high := Ends(raw, known.Onsets, span.PxPerMM)
 	signs := BarkSigns(c, low, high, m.Better(f, span, woods), span.PxPerMM)
 	p := m.BarkAtLow(signs)
 	look.Span.Dir, look.BarkProbability = 1, p
@@ -57,7 +58,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 	if known.Dir != 0 && known.Dir != look.Span.Dir {
 		look.Span.Dir, look.BarkProbability = known.Dir, 1-look.BarkProbability
 	}
-	look.trimBark(low, high)
+	look.trimBark(m, f, low, high)
 	look.trimPith(c, raw)
 	return look
 }
@@ -115,13 +116,13 @@ func (m *Model) BarkAtLow(signs [BarkCount]float32) float64 {
 }
 
 // trimBark takes bark off the span.
-func (l *Look) trimBark(low, high End) {
+func (l *Look) trimBark(m *Model, f *Features, low, high End) {
 	end := low
 	if l.Span.Dir < 0 {
 		end = high
 	}
 	l.BarkScore = end.Score
-	l.BarkPresent = end.Score > barkScore
+	l.BarkPresent = end.Score > barkScore && !l.ringed(m, f, end)
 	if !l.BarkPresent {
 		return
 	}
@@ -130,6 +131,29 @@ func (l *Look) trimBark(low, high End) {
 	} else {
 		l.Span.To -= end.BarkPx
 	}
+}
+
+// ringed tells whether a stretch taken for bark holds a sequence of sure rings:
+// then it is stained wood.
+func (l *Look) ringed(m *Model, f *Features, end End) bool {
+	const shortest, rings = 2.5, 3 // mm of bark that might hide rings, sure boundaries that tell
+	if end.BarkPx < shortest*l.Span.PxPerMM {
+		return false
+	}
+	span := l.Span
+	margin := 0.4 * span.PxPerMM
+	if span.Dir > 0 {
+		span.From, span.To = span.From+margin, span.From+end.BarkPx-margin
+	} else {
+		span.From, span.To = span.To-end.BarkPx+margin, span.To-margin
+	}
+	sure := 0
+	for _, c := range m.propose(f, l.Wood, span) {
+		if c.LogOdds > 2 {
+			sure++
+		}
+	}
+	return sure >= rings
 }
 
 // trimPith ends the span at the pith where the core reaches it.
