@@ -5,6 +5,7 @@ package worker
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -25,7 +26,7 @@ import (
 // Limits on what a worker may say (chosen): a tray of a dozen cores with a
 // thousand boundaries each takes some 20 MB.
 const (
-	answerLimit = 256 << 20 // bytes of standard output
+	answerLimit = 256 << 20 // bytes of standard output, if Worker does not say
 	stderrKept  = 64 << 10  // bytes of standard error, the last ones
 )
 
@@ -39,6 +40,7 @@ var ErrTooLong = errors.New("time limit passed")
 type Worker struct {
 	Path      string
 	TimeLimit time.Duration // for one scan; 0: none
+	Limit     int64         // bytes of answer; 0: 256 MiB
 }
 
 // Find returns the worker's path: override if it is not empty, else the file
@@ -107,7 +109,7 @@ func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(meas
 	if err := cmd.Start(); err != nil {
 		return Result{}, fmt.Errorf("%s could not be started: %w", w.Path, err)
 	}
-	answer, saidErr := listen(stdout, progress)
+	answer, saidErr := listen(stdout, cmp.Or(w.Limit, answerLimit), progress)
 	if saidErr != nil {
 		_ = kill() // whatever it still says is of no use; if it has ended already, so much the better
 	}
@@ -136,14 +138,14 @@ const remedy = "save the scan anew as an uncompressed TIFF and try again; if it 
 // listen reads the worker's messages until it has answered or ends; the answer
 // is nil if it did not. It returns an error for what is no message, and for
 // too much of it.
-func listen(stdout io.Reader, progress func(measure.Message)) (*measure.Message, error) {
-	limited := &io.LimitedReader{R: stdout, N: answerLimit + 1}
+func listen(stdout io.Reader, limit int64, progress func(measure.Message)) (*measure.Message, error) {
+	limited := &io.LimitedReader{R: stdout, N: limit + 1}
 	lines := bufio.NewReaderSize(limited, 64<<10)
 	var answer *measure.Message
 	for {
 		line, err := lines.ReadBytes('\n')
 		if limited.N <= 0 {
-			return nil, fmt.Errorf("the worker's answer is larger than %d MB: is this a scan of cores?", answerLimit>>20)
+			return nil, fmt.Errorf("the worker's answer is larger than %d MiB: is this a scan of cores?", limit>>20)
 		}
 		if text := bytes.TrimSpace(line); len(text) > 0 {
 			var m measure.Message
@@ -170,6 +172,7 @@ func listen(stdout io.Reader, progress func(measure.Message)) (*measure.Message,
 
 // death says in plain words how a worker ended that gave no result.
 func death(err error, stderr string) error {
+	last, signal := lastWords(stderr)
 	how := err.Error()
 	var exit *exec.ExitError
 	if errors.As(err, &exit) {
@@ -179,33 +182,40 @@ func death(err error, stderr string) error {
 			how = "was killed, perhaps for want of memory: close other programs, or give --jobs 1"
 		case ok && status.Signaled():
 			how = fmt.Sprintf("died (%v)", status.Signal())
+		case signal != "":
+			how = fmt.Sprintf("died (%s)", signal)
 		default:
 			how = fmt.Sprintf("ended with status %d", exit.ExitCode())
 		}
 	}
-	if last := lastWords(stderr); last != "" {
-		return fmt.Errorf("the worker %s; its last words: %s; %s", how, last, remedy)
+	if last != "" {
+		how += "; its last words: " + last
 	}
 	return fmt.Errorf("the worker %s; %s", how, remedy)
 }
 
-// lastWords picks the line of a dying program's standard error that says most:
-// the text of an exception or panic if there is one, else the last line.
-func lastWords(stderr string) string {
-	var last string
+// lastWords picks the line of a dying program's standard error that says most,
+// the text of an exception or panic if there is one, else the last line; and
+// the signal that Go's runtime says it caught, as it does before it ends the
+// program with status 2. Its stack traces are passed over.
+func lastWords(stderr string) (last, signal string) {
 	for line := range strings.Lines(stderr) {
 		line = strings.TrimSpace(line)
 		if what, ok := strings.CutPrefix(line, "what():"); ok {
-			return clean(what, 200)
+			last = what
+			continue
+		}
+		if name, words, ok := strings.Cut(line, ": "); ok && strings.HasPrefix(name, "SIG") {
+			return clean(last, 200), clean(words, 60)
 		}
 		if strings.HasPrefix(line, "panic:") || strings.HasPrefix(line, "fatal error:") {
-			return clean(line, 200)
+			return clean(line, 200), ""
 		}
 		if line != "" {
 			last = line
 		}
 	}
-	return clean(last, 200)
+	return clean(last, 200), ""
 }
 
 // clean makes foreign text fit for one line of a message: no control
