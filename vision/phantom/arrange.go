@@ -34,7 +34,7 @@ func Arrange(r *rand.Rand, t *Tray, o Options) {
 	a := &arranger{r: r, t: t, o: o}
 	var longest float64
 	for i := range t.Cores {
-		longest = math.Max(longest, t.Cores[i].extent())
+		longest = max(longest, t.Cores[i].extent())
 	}
 	a.left, a.width = trayMargin, longest+2*trayMargin+6
 	a.at = trayMargin
@@ -101,7 +101,7 @@ func (a *arranger) turn(length float64) float64 {
 	if a.o.Plain {
 		return 0
 	}
-	limit := math.Min(1.4, 1.5/length*180/math.Pi)
+	limit := min(1.4, 1.5/length*180/math.Pi)
 	return between(a.r, -limit, limit)
 }
 
@@ -127,19 +127,19 @@ func (a *arranger) mount(cores []Core) {
 		c.Marks.Mounted = true
 		c.BowMM *= 0.35 // glued straight
 		c.BoreMM = c.FlatMM
-		longest = math.Max(longest, c.extent())
-		bow = math.Max(bow, math.Abs(c.BowMM))
+		longest = max(longest, c.extent())
+		bow = max(bow, math.Abs(c.BowMM))
 		sum += c.BoreMM
 	}
 	m := Mount{BreadthMM: sum + 2*bow + between(r, 4, 16), Grain: between(r, 0.015, 0.05), GlueMM: logBetween(r, 0.04, 0.35)}
-	m.LengthMM = math.Min(longest+between(r, 4, 34), a.width-a.left-trayMargin-1)
-	m.LengthMM = math.Max(m.LengthMM, longest+1)
+	m.LengthMM = min(longest+between(r, 4, 34), a.width-a.left-trayMargin-1)
+	m.LengthMM = max(m.LengthMM, longest+1)
 	m.Colour = a.mountColour(&cores[0])
 	m.Glue = []RGB{{74, 52, 36}, {168, 138, 92}, {206, 190, 150}, {54, 42, 34}}[r.IntN(4)]
 	turn := a.turn(m.LengthMM)
 	room := m.BreadthMM/2 + m.LengthMM/2*math.Abs(math.Sin(turn*math.Pi/180))
 	y := a.at + room + 0.5
-	m.CentreMM = [2]float64{a.left + m.LengthMM/2 + a.r.Float64()*math.Max(0, a.width-trayMargin-a.left-m.LengthMM), y}
+	m.CentreMM = [2]float64{a.left + m.LengthMM/2 + a.r.Float64()*max(0, a.width-trayMargin-a.left-m.LengthMM), y}
 	m.AngleDeg = turn
 	f := newFrame(m.CentreMM, turn)
 	off := -sum/2 + between(r, -1.5, 1.5)
@@ -185,9 +185,9 @@ func (a *arranger) mountColour(c *Core) RGB {
 func (a *arranger) writing(m *Mount, f frame, cores []Core) {
 	room := m.BreadthMM
 	for _, g := range m.Grooves {
-		room = math.Min(room, m.BreadthMM/2-math.Abs(g.OffMM)-g.BreadthMM/2)
+		room = min(room, m.BreadthMM/2-math.Abs(g.OffMM)-g.BreadthMM/2)
 	}
-	h := math.Min(room*0.8, 3.5)
+	h := min(room*0.8, 3.5)
 	if h < 1.5 {
 		return
 	}
@@ -234,8 +234,8 @@ func (a *arranger) trayLabel() {
 		if u.Scales[0].FarEdge {
 			y = u.AtMM[1] - l.BreadthMM*0.4
 		}
-		l.AtMM = [2]float64{x, math.Max(y, 1)}
-		a.at = math.Max(a.at, l.AtMM[1]+l.BreadthMM)
+		l.AtMM = [2]float64{x, max(y, 1)}
+		a.at = max(a.at, l.AtMM[1]+l.BreadthMM)
 	} else {
 		l.AtMM = [2]float64{x, a.at + 2}
 		a.at += l.BreadthMM + 5

@@ -26,7 +26,7 @@ func newLabelScene(l *Label, pr printer, ppm float64) *labelScene {
 	h := l.BreadthMM / (float64(len(l.Lines)) + 0.6) * 0.55
 	for i, t := range l.Lines {
 		// Wide text shrinks until it fits.
-		hh := math.Min(h, l.LengthMM*0.85/(0.8*math.Max(1, float64(len(t)))))
+		hh := min(h, l.LengthMM*0.85/(0.8*max(1, float64(len(t)))))
 		q := l.BreadthMM * (float64(i) + 0.8) / (float64(len(l.Lines)) + 0.6)
 		s.stamps = append(s.stamps, pr.set(t, i == 0, hh, ppm, l.LengthMM/2, q))
 	}
@@ -36,7 +36,7 @@ func newLabelScene(l *Label, pr printer, ppm float64) *labelScene {
 
 func (s *labelScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	l := s.label
-	alpha = float32(cover(math.Min(math.Min(p, l.LengthMM-p), math.Min(q, l.BreadthMM-q)), px))
+	alpha = float32(cover(min(min(p, l.LengthMM-p), min(q, l.BreadthMM-q)), px))
 	if alpha == 0 {
 		return c, 0
 	}
@@ -77,19 +77,25 @@ type Groove struct {
 // shaded walls, and glue along the core. The noises are the mount's grain.
 func (g *Groove) paint(c *[3]float32, m *Mount, p, q, px float64, noise [3]float32) {
 	d := g.BreadthMM/2 - math.Abs(q-g.OffMM)
-	along := math.Min(p-g.FromMM, g.ToMM-p)
+	if d < -2 {
+		return
+	}
+	along := min(p-g.FromMM, g.ToMM-p)
 	if along > -px && d > -px {
-		a := float32(cover(math.Min(d, along), px))
-		wall := float32(1 - 0.45*math.Exp(-math.Min(d, along)/0.35))
+		a := float32(cover(min(d, along), px))
+		wall := float32(1)
+		if deep := min(d, along); deep < 2.5 {
+			wall = float32(1 - 0.45*math.Exp(-deep/0.35))
+		}
 		k := 1 - a*(1-float32(g.Dark)*wall*(1+0.4*float32(m.Grain)*noise[2]))
 		for j := range c {
 			c[j] *= k
 		}
 	}
 	// Glue swells out beside the core unevenly, here more, there less.
-	in := math.Min(p-g.CoreMM[0], g.CoreMM[1]-p)
+	in := min(p-g.CoreMM[0], g.CoreMM[1]-p)
 	w := m.GlueMM * clampTo(0.8+0.7*float64(noise[1])+0.3*float64(noise[0]), 0.1, 2.2)
-	a := float32(cover(w-math.Max(math.Abs(d), -in), px)) * 0.85
+	a := float32(cover(w-max(math.Abs(d), -in), px)) * 0.85
 	if a > 0 {
 		for j, v := range m.Glue.f32() {
 			c[j] += (v*(1+0.05*noise[1]) - c[j]) * a
@@ -117,7 +123,7 @@ func newMountScene(seed uint64, i int, m *Mount, ti *tiles) *mountScene {
 
 func (s *mountScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	m := s.mount
-	edge := math.Min(m.LengthMM/2-math.Abs(p), m.BreadthMM/2-math.Abs(q))
+	edge := min(m.LengthMM/2-math.Abs(p), m.BreadthMM/2-math.Abs(q))
 	alpha = float32(cover(edge, px))
 	if alpha == 0 {
 		return c, 0
@@ -127,7 +133,9 @@ func (s *mountScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	coarse := s.tiles.fibre.at(fp*0.7+s.off[1], fq*1.6+s.off[2])
 	fine := s.tiles.streak.at(fp*20+s.off[2], fq*45+s.off[0])
 	k := 1 + float32(m.Grain)*(0.6*grain+coarse+0.5*fine)
-	k *= float32(1 - 0.35*math.Exp(-edge/0.25))
+	if edge < 2 {
+		k *= float32(1 - 0.35*math.Exp(-edge/0.25))
+	}
 	c = m.Colour.f32()
 	for i := range c {
 		c[i] *= k

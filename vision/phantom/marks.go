@@ -33,7 +33,7 @@ func (p *painter) stroke(u, v, along, length, half, wander float64, colour RGB, 
 	n := max(1, int(length/step))
 	for i := range n {
 		f := (float64(i) + 0.5) / float64(n)
-		taper := math.Sqrt(math.Max(0.05, 4*f*(1-f)))
+		taper := math.Sqrt(max(0.05, 4*f*(1-f)))
 		sin, cos := math.Sincos(along)
 		p.ellipse(u, v, step*0.9, half*taper*between(p.r, 0.7, 1.2), along, colour, alpha, 1)
 		u, v = u+cos*step, v+sin*step

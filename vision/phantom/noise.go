@@ -122,7 +122,15 @@ func newTiles(seed uint64) *tiles {
 	}
 }
 
-func clamp01(x float64) float64 { return math.Max(0, math.Min(1, x)) }
+func clamp01(x float64) float64 {
+	if x < 0 {
+		return 0
+	}
+	if x > 1 {
+		return 1
+	}
+	return x
+}
 
 func clampUnit(x float32) float32 {
 	if x < 0 {
@@ -164,7 +172,7 @@ func chance(r *rand.Rand, p float64) bool { return r.Float64() < p }
 // fine for the small means in use).
 func poisson(r *rand.Rand, mean float64) int {
 	if mean > 50 {
-		return int(math.Max(0, math.Round(mean+math.Sqrt(mean)*r.NormFloat64())))
+		return int(max(0, math.Round(mean+math.Sqrt(mean)*r.NormFloat64())))
 	}
 	limit, p, n := math.Exp(-mean), 1.0, 0
 	for {

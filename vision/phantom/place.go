@@ -6,7 +6,10 @@ import (
 )
 
 // face is the ragged course of a broken end across the core.
-type face struct{ amp, freq, phase [3]float64 }
+type face struct {
+	amp, freq, phase [3]float64
+	reach            float64 // no part departs further
+}
 
 func newFace(r *rand.Rand, ampMM float64) face {
 	var f face
@@ -14,6 +17,7 @@ func newFace(r *rand.Rand, ampMM float64) face {
 		f.amp[i] = ampMM * r.NormFloat64() / float64(i+1)
 		f.freq[i] = between(r, 0.4, 1) * float64(1+2*i)
 		f.phase[i] = between(r, 0, 2*math.Pi)
+		f.reach += math.Abs(f.amp[i])
 	}
 	return f
 }
@@ -67,7 +71,7 @@ func newLay(r *rand.Rand, c *Core, index int, length float64) *lay {
 	l.sin, l.cos = math.Sincos(c.AngleDeg * math.Pi / 180)
 	endAmp := 0.35
 	if c.BarkMM > 0 {
-		endAmp = math.Min(0.3, 0.15*c.BarkMM)
+		endAmp = min(0.3, 0.15*c.BarkMM)
 	}
 	cur := piece{u0: -c.BarkMM, lo: newFace(r, endAmp), cos: 1}
 	var move, off, turn float64
@@ -132,12 +136,15 @@ func (l *lay) find(x, y float64) (p *piece, u, v, depth float64) {
 	for i := range l.pieces {
 		q := &l.pieces[i]
 		qu, qv := q.wood(a, b)
-		d := math.Min(l.half-math.Abs(qv), math.Min(qu-q.u0, q.u1-qu))
-		if d < depth-2 {
-			continue // too far off for the faces to matter
+		lo, hi := qu-q.u0, q.u1-qu
+		// The faces matter near the ends only.
+		if lo < q.lo.reach+3 {
+			lo -= q.lo.at(qv)
 		}
-		d = math.Min(l.half-math.Abs(qv), math.Min(qu-q.u0-q.lo.at(qv), q.u1+q.hi.at(qv)-qu))
-		if d > depth {
+		if hi < q.hi.reach+3 {
+			hi += q.hi.at(qv)
+		}
+		if d := min(l.half-math.Abs(qv), lo, hi); d > depth {
 			p, u, v, depth = q, qu, qv, d
 		}
 	}
@@ -153,8 +160,8 @@ func (l *lay) box(margin float64) (x0, y0, x1, y1 float64) {
 			u := lerp(p.u0-1, p.u1+1, float64(k)/16)
 			for _, v := range []float64{-l.half, l.half} {
 				x, y := l.point(p, u, v)
-				x0, x1 = math.Min(x0, x), math.Max(x1, x)
-				y0, y1 = math.Min(y0, y), math.Max(y1, y)
+				x0, x1 = min(x0, x), max(x1, x)
+				y0, y1 = min(y0, y), max(y1, y)
 			}
 		}
 	}

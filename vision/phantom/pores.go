@@ -110,13 +110,13 @@ func (p *painter) vesselBand(k int) {
 	offset := 0.0
 	for row := range rows {
 		d := l.VesselMM * math.Exp(0.1*p.r.NormFloat64()) * math.Pow(0.85, float64(row))
-		d = math.Min(d, 0.8*w)
+		d = min(d, 0.8*w)
 		if row > 0 && offset+d > 0.75*w {
 			return
 		}
 		from, to := p.span(inner)
 		gap := between(p.r, 0.02, 0.3+0.35*float64(row))
-		jitter := 0.015 + 0.14*d*math.Min(1, float64(row))
+		jitter := 0.015 + 0.14*d*min(1, float64(row))
 		for phi := from + d*p.r.Float64()/inner; phi < to; {
 			dd := d * clampTo(1+0.2*p.r.NormFloat64(), 0.45, 1.35)
 			phi += dd / 2 / inner
@@ -144,7 +144,7 @@ func (p *painter) vessel(u, v, d, phi float64) {
 func (p *painter) flames(k int) {
 	st, l := p.s.stem, &p.s.core.Look
 	inner, w := st.radii[k], st.radii[k-1]-st.radii[k]
-	early := math.Min(l.VesselMM*l.Rows, 0.7*w)
+	early := min(l.VesselMM*l.Rows, 0.7*w)
 	if w-early < 0.15 || inner < 0.5 {
 		return
 	}
@@ -182,7 +182,7 @@ func (p *painter) diffusePores() {
 			w := ringWidth(s.stem, k)
 			f := (rho - s.stem.radii[k]) / w
 			d := l.PoreMM * (1.12 - 0.35*f) * clampTo(1+0.2*size, 0.5, 1.5)
-			if toEnd := (1 - f) * w; toEnd < math.Min(l.LineMM, 0.3*w)+d/2 || pick > 1-0.45*f*f {
+			if toEnd := (1 - f) * w; toEnd < min(l.LineMM, 0.3*w)+d/2 || pick > 1-0.45*f*f {
 				continue
 			}
 			colour, alpha := p.poreColour()
@@ -216,10 +216,10 @@ func (p *painter) ray(length, half, alpha float64) {
 	// Long rays are laid in short spindles, so that they follow the core and
 	// stay within the wood.
 	for d := -length / 2; d < length/2; d += 1.5 {
-		l := math.Min(1.5, length/2-d)
+		l := min(1.5, length/2-d)
 		sin, cos := math.Sincos(phi)
 		uu, vv := u-cos*(d+l/2), v+sin*(d+l/2)
-		if uu > -0.2 && uu < math.Min(s.length, s.stem.pithU-1) && s.stem.rho(uu, vv) < s.stem.radii[0] {
+		if uu > -0.2 && uu < min(s.length, s.stem.pithU-1) && s.stem.rho(uu, vv) < s.stem.radii[0] {
 			taper := 1 - 0.6*math.Pow(2*math.Abs(d+l/2)/length, 2)
 			p.tissue(uu, vv, l*0.62, half*taper, -phi, colour, alpha, 1.2)
 		}
@@ -239,7 +239,7 @@ func (p *painter) ducts() {
 		phi := math.Atan2(v-s.stem.pithV, s.stem.pithU-u)
 		f := clampTo(0.75+0.15*p.r.NormFloat64(), 0.1, 0.97)
 		u, v = p.place(s.stem.radii[k]+f*w, phi)
-		d := math.Min(between(p.r, 0.07, 0.16), w*0.6)
+		d := min(between(p.r, 0.07, 0.16), w*0.6)
 		colour, alpha := l.Early.mix(RGB{255, 250, 235}, 0.4), between(p.r, 0.35, 0.8)
 		if chance(p.r, 0.25) {
 			colour = l.Late.times(0.7)

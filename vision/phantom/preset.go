@@ -94,7 +94,7 @@ func randomScanner(r *rand.Rand, dpi float64, o Options) Scanner {
 		return s
 	}
 	// Optics, not the pixel, limit a scanner at high resolution.
-	s.BlurPx = math.Min(1.3, s.BlurPx*math.Sqrt(math.Max(1, dpi/1200)))
+	s.BlurPx = min(1.3, s.BlurPx*math.Sqrt(max(1, dpi/1200)))
 	if chance(r, 0.3) {
 		s.Sharpen = between(r, 0.2, 0.7)
 	}
@@ -145,10 +145,10 @@ func drawGrowth(r *rand.Rand, c *Core, length float64) string {
 	}
 	switch c.Wood {
 	case measure.RingPorous:
-		g.MeanMM, g.FloorMM = math.Max(g.MeanMM, 0.7), 0.28
-		g.Sensitivity = math.Min(g.Sensitivity, 0.32)
+		g.MeanMM, g.FloorMM = max(g.MeanMM, 0.7), 0.28
+		g.Sensitivity = min(g.Sensitivity, 0.32)
 	case measure.DiffusePorous:
-		g.MeanMM, g.FloorMM = math.Max(g.MeanMM, 0.6), 0.2
+		g.MeanMM, g.FloorMM = max(g.MeanMM, 0.6), 0.2
 	}
 	stem := length
 	if chance(r, 0.5) {
@@ -178,10 +178,10 @@ func drawEnds(r *rand.Rand, c *Core, length float64) {
 		c.LengthMM = 0 // on past the pith
 		return
 	}
-	c.PithMissMM = between(r, -1, 1) * math.Min(18, radius*0.2)
+	c.PithMissMM = between(r, -1, 1) * min(18, radius*0.2)
 	// Stop where the rings would cross too obliquely.
-	c.LengthMM = math.Min(length, radius-math.Abs(c.PithMissMM)/math.Tan(between(r, 20, 32)*math.Pi/180)-2)
-	c.LengthMM = math.Max(c.LengthMM, math.Min(20, radius-3))
+	c.LengthMM = min(length, radius-math.Abs(c.PithMissMM)/math.Tan(between(r, 20, 32)*math.Pi/180)-2)
+	c.LengthMM = max(c.LengthMM, min(20, radius-3))
 }
 
 func drawBreaks(r *rand.Rand, c *Core) {
@@ -310,7 +310,7 @@ func RandomRuler(r *rand.Rand, lengthMM float64, o Options) *Ruler {
 		u.Scales = []RulerScale{inch}
 	default:
 		inch.FarEdge = true
-		u.BreadthMM = math.Max(u.BreadthMM, 24)
+		u.BreadthMM = max(u.BreadthMM, 24)
 		u.Scales = []RulerScale{mm, inch}
 	}
 	if u.Scales[0].Unit == "mm" {

@@ -229,7 +229,7 @@ func (s *scene) shadowBox(b *band, f frame, length, breadth float64, box [4]floa
 		row := b.row(y)
 		for x := x0; x < x1; x++ {
 			p, q := f.to(float64(x)*s.mm[0], float64(y)*s.mm[1])
-			d := math.Max(math.Abs(p)-length/2, math.Abs(q)-breadth/2)
+			d := max(math.Abs(p)-length/2, math.Abs(q)-breadth/2)
 			s.darken(row[3*x:3*x+3], d, q)
 		}
 	}
@@ -238,10 +238,10 @@ func (s *scene) shadowBox(b *band, f frame, length, breadth float64, box [4]floa
 // darken applies the shadow d mm outside an edge; the lamp lies on one side,
 // so that the shadow is deeper where side (mm across) is positive.
 func (s *scene) darken(px []float32, d, side float64) {
-	if d < -2*s.px {
+	if d < -2*s.px || d > 3 {
 		return
 	}
-	d = math.Max(d, 0) // the pixels of the edge see some of the ground
+	d = max(d, 0) // the pixels of the edge see some of the ground
 	depth := s.tray.Ground.Shadow * (0.7 + 0.3*clampTo(side/2, -1, 1))
 	k := float32(1 - depth*math.Exp(-d/0.45))
 	for i := range px {

@@ -227,8 +227,8 @@ func (s *rulerScene) addScale(r *rand.Rand, sc RulerScale, pr printer, ppm float
 func bounds(c [4][2]float64, margin float64) [4]float64 {
 	b := [4]float64{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
 	for _, p := range c {
-		b[0], b[1] = math.Min(b[0], p[0]), math.Min(b[1], p[1])
-		b[2], b[3] = math.Max(b[2], p[0]), math.Max(b[3], p[1])
+		b[0], b[1] = min(b[0], p[0]), min(b[1], p[1])
+		b[2], b[3] = max(b[2], p[0]), max(b[3], p[1])
 	}
 	return [4]float64{b[0] - margin, b[1] - margin, b[2] + margin, b[3] + margin}
 }
@@ -239,7 +239,7 @@ func cover(d, px float64) float64 { return clamp01(d/px + 0.5) }
 // at returns the ruler's colour at a place of its own frame, and its cover.
 func (s *rulerScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	ru := s.ruler
-	edge := math.Min(math.Min(p+ru.MarginMM, ru.LengthMM+ru.MarginMM-p), math.Min(q, ru.BreadthMM-q))
+	edge := min(min(p+ru.MarginMM, ru.LengthMM+ru.MarginMM-p), min(q, ru.BreadthMM-q))
 	alpha = float32(cover(edge, px))
 	if alpha == 0 {
 		return c, 0
@@ -281,7 +281,7 @@ func (s *rulerScene) inkAt(p, q, px float64) float32 {
 			continue
 		}
 		k := cover(s.ruler.TickMM/2-math.Abs(p-float64(n)*sc.step), px) *
-			cover(math.Min(foot, sc.lengths[n]-foot), px)
+			cover(min(foot, sc.lengths[n]-foot), px)
 		ink = max(ink, float32(k)*sc.ink[n])
 	}
 	for i := range s.stamps {

@@ -24,7 +24,7 @@ func (g Growth) Widths(r *rand.Rand, n int) []float64 {
 	x := sd * r.NormFloat64()
 	w := make([]float64, n)
 	for age := range n {
-		trend := 1 + (g.Juvenile-1)*math.Exp2(-float64(age)/math.Max(1, g.HalfYears))
+		trend := 1 + (g.Juvenile-1)*math.Exp2(-float64(age)/max(1, g.HalfYears))
 		w[n-1-age] = trend * math.Exp(x-sd*sd/2)
 		x = g.AR1*x + sd*math.Sqrt(1-g.AR1*g.AR1)*r.NormFloat64()
 	}
@@ -33,7 +33,7 @@ func (g Growth) Widths(r *rand.Rand, n int) []float64 {
 		sum += v
 	}
 	for i := range w {
-		w[i] = math.Max(g.FloorMM, w[i]*g.MeanMM*float64(n)/sum)
+		w[i] = max(g.FloorMM, w[i]*g.MeanMM*float64(n)/sum)
 	}
 	return w
 }
@@ -79,7 +79,7 @@ func (s *stem) makeBend(r *rand.Rand, sh Shape) {
 		mid := s.radii[0] * 0.6
 		for i := range 5 {
 			n := math.Round(2 * math.Pi * mid / sh.WaveArcMM * logBetween(r, 0.35, 1.6))
-			waves = append(waves, wave{math.Max(3, n), between(r, 0, 2*math.Pi),
+			waves = append(waves, wave{max(3, n), between(r, 0, 2*math.Pi),
 				between(r, -0.12, 0.12), sh.WaveMM * (1 - 0.12*float64(i)) / 2})
 		}
 	}
@@ -100,7 +100,7 @@ func (s *stem) makeBend(r *rand.Rand, sh Shape) {
 // bendAt returns rho - r at radius r and angle phi from the direction to the
 // bark.
 func (s *stem) bendAt(r, phi float64) float64 {
-	y := math.Min(r*s.bendScale, bendRadii-1.001)
+	y := min(r*s.bendScale, bendRadii-1.001)
 	x := (phi/(2*math.Pi) + 0.5) * bendAngles
 	iy, ix := int(y), int(x)
 	fy, fx := y-float64(iy), x-float64(ix)

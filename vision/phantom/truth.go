@@ -223,7 +223,7 @@ func (c *coreScene) axis() centreline {
 	var l centreline
 	for i := range c.lay.pieces {
 		p := &c.lay.pieces[i]
-		u0 := math.Max(p.u0+p.lo.at(0), 0)
+		u0 := max(p.u0+p.lo.at(0), 0)
 		if i == 0 && c.core.BarkMM == 0 {
 			u0 = p.lo.at(0) // the end is ragged
 		}
@@ -478,8 +478,8 @@ func tiltOf(pts [][2]float64, dx, dy float64) float64 {
 
 // contrast compares the brightness on both sides of boundary k.
 func (s *scene) contrast(c *coreScene, pc *piece, k int, pts [][2]float64, pic *Picture) float64 {
-	in := math.Min(0.15, 0.4*ringWidth(c.stem, k+1))
-	out := math.Min(0.15, 0.4*ringWidth(c.stem, k))
+	in := min(0.15, 0.4*ringWidth(c.stem, k+1))
+	out := min(0.15, 0.4*ringWidth(c.stem, k))
 	var sum [2]float64
 	var n [2]int
 	for _, q := range pts {
@@ -507,7 +507,7 @@ func (s *scene) contrast(c *coreScene, pc *piece, k int, pts [][2]float64, pic *
 func (s *scene) hiddenWhy(c *coreScene, pc *piece, k int, u float64, b *BoundaryTruth) *string {
 	why := ""
 	lo, hi := pc.u0+pc.lo.at(0), pc.u1+pc.hi.at(0)
-	near := math.Min(u-lo, hi-u)
+	near := min(u-lo, hi-u)
 	switch {
 	case math.Abs(b.TiltDeg) > 45 || len(b.LinePx) < lineSamples/2:
 		why = "too oblique"

@@ -74,7 +74,7 @@ func drawYears(r *rand.Rand, c *Core) []year {
 		}
 		if c.Widths[i] > 0.5 && chance(r, l.FalseRings) {
 			y.falseAt = between(r, 0.35, 0.8) * (1 - 0.5*y.late)
-			y.falseMM = math.Min(between(r, 0.06, 0.22), c.Widths[i]*0.16)
+			y.falseMM = min(between(r, 0.06, 0.22), c.Widths[i]*0.16)
 			y.falseDark = between(r, 0.25, 0.75)
 		}
 		ys[i] = y
@@ -82,7 +82,7 @@ func drawYears(r *rand.Rand, c *Core) []year {
 	return ys
 }
 
-func clampTo(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
+func clampTo(x, lo, hi float64) float64 { return max(lo, min(hi, x)) }
 
 const radialStep = 0.003 // mm of rho per entry of a radial table
 
@@ -112,7 +112,7 @@ func newRadial(s *stem, c *Core, ys []year) *radial {
 		k := s.ringAt(rho)
 		d := tissue(s, c, ys, k, rho)
 		// The change across a boundary is centred on it.
-		e := math.Min(c.Look.EdgeMM/2, 0.25*ringWidth(s, k))
+		e := min(c.Look.EdgeMM/2, 0.25*ringWidth(s, k))
 		if k >= 1 && k < len(s.radii) {
 			if in := rho - s.radii[k]; in < e && k < len(ys) {
 				d = lerp(tissue(s, c, ys, k+1, s.radii[k]-1e-6), d, smooth(-e, e, in))
@@ -159,7 +159,7 @@ func tissue(s *stem, c *Core, ys []year, k int, rho float64) float64 {
 		// Pale tissue between the vessels, then denser, browner latewood.
 		return c.Look.Contrast * (0.25 + (0.35+0.3*y.dark)*smooth(0.1, 0.6, f))
 	case measure.DiffusePorous:
-		line := math.Min(c.Look.LineMM, 0.3*w)
+		line := min(c.Look.LineMM, 0.3*w)
 		x := (1 - f) * w / line // 0 at the outer boundary
 		d := 0.3 + 0.12*f*y.dark
 		if x < 2.5 {
@@ -286,7 +286,7 @@ func (s *coreScene) flank(v, ragged float64) float32 {
 	if over <= 0 {
 		return 1
 	}
-	t := clamp01(over / math.Max(0.05, s.lay.half-flat))
+	t := clamp01(over / max(0.05, s.lay.half-flat))
 	return float32((0.72 - 0.4*t*t) * (1 + 0.1*ragged))
 }
 
