@@ -41,7 +41,8 @@ func (t task) shown(end string) string { return filepath.Join(t.show, t.stem+end
 // planTasks settles where the results of each scan go: out, which is made if it
 // is not there, or the scan's own folder. It returns an error, about the call
 // as a whole, if a folder cannot be written to, if two scans would write the
-// same file, or if one would write over another scan.
+// same file, or if one would write over another scan. It also tidies those
+// folders up after runs that were killed.
 func planTasks(scans []string, out string) ([]task, error) {
 	var tasks []task
 	writable := map[string]error{}
@@ -60,6 +61,7 @@ func planTasks(scans []string, out string) ([]task, error) {
 		t.dir = dir
 		if _, tried := writable[dir]; !tried {
 			writable[dir] = tryWriting(dir)
+			removeAbandoned(dir)
 		}
 		if err := writable[dir]; err != nil && (out != "" || !errors.Is(err, fs.ErrNotExist)) {
 			return nil, fmt.Errorf("%s: no results can be written there: %w: give another folder with --out", t.show, reason(err))
@@ -83,7 +85,7 @@ func realPath(path string) (string, error) {
 
 // tryWriting makes a file in a folder and takes it away again.
 func tryWriting(dir string) error {
-	f, err := os.CreateTemp(dir, ".pithward-*")
+	f, err := os.CreateTemp(dir, stagePattern)
 	if err != nil {
 		return err
 	}

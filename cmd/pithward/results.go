@@ -15,23 +15,75 @@ import (
 )
 
 // stage is a folder beside the results in which they are made, so that each
-// can be put in place whole.
+// can be put in place whole. It is locked while it is in use.
 type stage struct {
 	task task
 	dir  string
+	lock *os.File // nil: the file system has no locks
 	made []string // the ends of the results in it
 }
 
+// stagePattern names stages and whatever else is made for a moment beside
+// results.
+const stagePattern = ".pithward-*"
+
 func newStage(t task) (*stage, error) {
-	dir, err := os.MkdirTemp(t.dir, ".pithward-*")
-	if err != nil {
-		return nil, fmt.Errorf("%s: no results can be written there: %w", t.show, reason(err))
+	for {
+		dir, err := os.MkdirTemp(t.dir, stagePattern)
+		if err != nil {
+			return nil, fmt.Errorf("%s: no results can be written there: %w", t.show, reason(err))
+		}
+		lock, err := lockFolder(dir, syscall.LOCK_EX)
+		if err != nil { // a file system without locks: there, nothing is ever taken for abandoned
+			return &stage{task: t, dir: dir}, nil
+		}
+		if _, err := os.Stat(dir); err == nil {
+			return &stage{task: t, dir: dir, lock: lock}, nil
+		}
+		lock.Close() // another run took it for abandoned just before the lock was on it
 	}
-	return &stage{task: t, dir: dir}, nil
 }
 
 // Close removes the stage and what is left in it.
-func (s *stage) Close() error { return os.RemoveAll(s.dir) }
+func (s *stage) Close() error {
+	err := os.RemoveAll(s.dir)
+	if s.lock != nil {
+		err = errors.Join(err, s.lock.Close())
+	}
+	return err
+}
+
+// lockFolder opens a folder and locks it until it is closed, or its process
+// ends, however that may be.
+func lockFolder(dir string, how int) (*os.File, error) {
+	f, err := os.Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), how); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
+// removeAbandoned takes away the stages in a folder that no process holds:
+// those of runs that were killed. What cannot be removed harms nobody.
+func removeAbandoned(dir string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		if is, _ := filepath.Match(stagePattern, e.Name()); !is || !e.IsDir() {
+			continue
+		}
+		path := filepath.Join(dir, e.Name())
+		if lock, err := lockFolder(path, syscall.LOCK_EX|syscall.LOCK_NB); err == nil {
+			_ = os.RemoveAll(path)
+			lock.Close()
+		}
+	}
+}
 
 // path is where a result is made.
 func (s *stage) path(end string) string { return filepath.Join(s.dir, s.task.stem+end) }

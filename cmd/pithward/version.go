@@ -13,6 +13,7 @@ func newVersionCmd(d deps) *cobra.Command {
 	return &cobra.Command{
 		Use:     "version",
 		Short:   "Print version and measurement format",
+		Long:    "Print the version of this program and the measurement format that it writes." + exitStatus("printed", "could not be printed", "the call is wrong"),
 		Args:    cobra.NoArgs,
 		Example: example("say which version this is", "pithward version"),
 		RunE: func(*cobra.Command, []string) error {

@@ -53,7 +53,7 @@ func run() int {
 	}
 	say := json.NewEncoder(os.Stdout)
 	switch name {
-	case "good", "none", "unscaled", "contradiction":
+	case "good", "tray", "none", "unscaled", "contradiction":
 		return answer(say, job, name)
 	case "refused":
 		return code(say.Encode(measure.Message{Error: filepath.Base(job.Scan) + ": cannot be read: save it as TIFF"}))
