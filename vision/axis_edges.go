@@ -10,6 +10,8 @@ import "math"
 type rims struct {
 	nk, rows, hop int
 	e             []float32
+	// extra, where set, adds to the gain of a rim at hop k and row v.
+	extra func(k, v int) float64
 }
 
 func (r *rims) at(k, v int) float32 { return r.e[v*r.nk+k] }
@@ -24,7 +26,7 @@ func newRims(b *band, sd [3]float64, hop, window int) rims {
 			continue
 		}
 		for v := range b.h {
-			boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], hop, window)
+			boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], hop, window, 0, b.w)
 		}
 		k := float32(1 / sd[c])
 		row := func(v int) []float32 { return smooth[v*r.nk : (v+1)*r.nk] }
@@ -43,16 +45,16 @@ func newRims(b *band, sd [3]float64, hop, window int) rims {
 	return r
 }
 
-// boxAt sets out[k] to the mean of in over window columns round k*hop.
-func boxAt(out, in []float32, hop, window int) {
+// boxAt sets out[k] to the mean of in over window columns round k*hop, of
+// those from u0 up to u1.
+func boxAt(out, in []float32, hop, window, u0, u1 int) {
 	sum := make([]float64, len(in)+1)
 	for i, v := range in {
 		sum[i+1] = sum[i] + float64(v)
 	}
 	for k := range out {
-		lo := max(0, k*hop-window/2)
-		hi := min(len(in), k*hop+window/2+1)
-		lo = min(lo, hi-1)
+		lo := max(u0, min(u1-1, k*hop-window/2))
+		hi := max(lo+1, min(u1, k*hop+window/2+1))
 		out[k] = float32((sum[hi] - sum[lo]) / float64(hi-lo))
 	}
 }
@@ -79,6 +81,9 @@ func (r *rims) follow(guess func(k int) float64, reach, favour float64, k0, k1 i
 		for j := range m {
 			e := r.value(k0+i, base[i]+j)
 			c := -e/(e+clearStep) - favour*float64(j)/float64(m)
+			if r.extra != nil {
+				c -= r.extra(k0+i, base[i]+j)
+			}
 			if i > 0 {
 				shift := base[i] - base[i-1]
 				least, arg := math.Inf(1), 0

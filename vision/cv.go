@@ -165,7 +165,10 @@ func (k mask) morph(op gocv.MorphType, w, h int) (mask, error) {
 func (k mask) closed(w, h int) (mask, error) { return k.morph(gocv.MorphClose, w, h) }
 func (k mask) opened(w, h int) (mask, error) { return k.morph(gocv.MorphOpen, w, h) }
 
-const dilate = gocv.MorphDilate
+const (
+	dilate = gocv.MorphDilate
+	erode  = gocv.MorphErode
+)
 
 // blob is one connected component of a mask.
 type blob struct {

@@ -35,13 +35,32 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 		return nil, nil, err
 	}
 	f := finder{px: px, o: o, ground: findGround(t, avoid), hints: h}
-	bars, err := findBars(t, f.ground, avoid)
+	if f.objects, err = f.ground.objects(t, avoid); err != nil {
+		return nil, nil, err
+	}
+	if f.inside, err = f.objects.morph(erode, 7, 7); err != nil {
+		return nil, nil, err
+	}
+	if f.around, err = f.objects.morph(dilate, 3, 3); err != nil {
+		return nil, nil, err
+	}
+	bars, err := findBars(f.objects, strokeOf(t))
 	if err != nil {
 		return nil, nil, err
 	}
-	var cores []raster.Core
+	var pieces []*piece
 	for _, b := range bars {
-		cores = append(cores, f.coresOf(b)...)
+		found, err := f.piecesOf(b)
+		if err != nil {
+			return nil, nil, err
+		}
+		pieces = append(pieces, found...)
+	}
+	var cores []raster.Core
+	for _, c := range joinPieces(pieces) {
+		if f.isCore(c) {
+			cores = append(cores, assemble(c))
+		}
 	}
 	inOrder(cores)
 	return cores, nil, nil
@@ -49,32 +68,88 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 
 // finder looks closely at the bars of one scan.
 type finder struct {
-	px     raster.Pixels
-	o      Overview
-	ground ground
-	hints  Hints
+	px      raster.Pixels
+	o       Overview
+	ground  ground
+	objects mask // of the overview
+	inside  mask // the same less its rims
+	around  mask // the same and what lies just outside
+	hints   Hints
 }
 
 // rowsAcross is how many rows a bar is looked at with (chosen: fine enough for
 // rings of a third of a millimetre, coarse enough to be quick).
 const rowsAcross = 64
 
-// coresOf finds the cores in one bar.
-func (f *finder) coresOf(b bar) []raster.Core {
-	line := make([]measure.Point, len(b.mid))
-	us, vs := make([]float64, len(b.mid)), make([]float64, len(b.mid))
-	for i, p := range b.mid {
-		us[i], vs[i] = b.along(p)
+// piecesOf finds the pieces of cores in one bar.
+func (f *finder) piecesOf(b bar) ([]*piece, error) {
+	bd := f.lay(b)
+	on := f.stands(bd)
+	u0, u1 := f.reach(b, bd)
+	found, err := patches(bd, on, u0, u1)
+	if err != nil {
+		return nil, err
 	}
-	c := fitCurve(us, vs, nil, degreeFor(b.length/b.breadth))
-	for i, u := range us {
-		p := b.place(u, c.at(u))
-		line[i][0], line[i][1] = f.o.ToScan(p[0], p[1])
+	var out []*piece
+	for _, p := range found {
+		line, half := p.line(bd)
+		out = append(out, f.measurePieces(line, half)...)
 	}
-	wide := b.breadth * float64(f.o.Factor)
-	bd := layStraight(f.px, line, 0.8*wide, wide, wide/rowsAcross)
+	return out, nil
+}
+
+// lay lays a bar straight along its axis.
+func (f *finder) lay(b bar) *band {
+	mid := (b.upper + b.lower) / 2
+	var line []measure.Point
+	for _, u := range []float64{b.first, b.last} {
+		p := b.place(u, mid)
+		x, y := f.o.ToScan(p[0], p[1])
+		line = append(line, measure.Point{x, y})
+	}
+	factor := float64(f.o.Factor)
+	step := math.Max(0.4*factor, math.Min(factor, b.breadth*factor/rowsAcross))
+	rim := 12 * step
+	bd := layStraight(f.px, line, (b.lower-b.upper)/2*factor+rim, rim, step)
 	f.setBackground(bd)
-	return f.bare(bd)
+	return bd
+}
+
+// reach gives the columns of the band between which the bar lies.
+func (f *finder) reach(b bar, bd *band) (u0, u1 int) {
+	return 12, bd.w - 12
+}
+
+// line is the midline of a patch in scan px, and half its breadth.
+func (p *patch) line(b *band) ([]measure.Point, float64) {
+	n := len(p.top)
+	us, mids, halves := make([]float64, n), make([]float64, n), make([]float64, n)
+	for i := range n {
+		us[i] = float64((p.k0 + i) * patchHop)
+		mids[i], halves[i] = (p.top[i]+p.bottom[i])/2, (p.bottom[i]-p.top[i])/2
+	}
+	half := median(halves) + patchErosion
+	c := fitCurve(us, mids, nil, degreeFor(float64(n*patchHop)/(2*half)))
+	var line []measure.Point
+	m := max(2, n/2)
+	for i := range m {
+		u := us[0] + (us[n-1]-us[0])*float64(i)/float64(m-1)
+		line = append(line, b.at(u, c.at(u)))
+	}
+	return line, half * b.step
+}
+
+// patchErosion is by how many rows a patch falls short of the rim, whose step
+// across looks like grain.
+const patchErosion = 3
+
+// isCore tells whether joined pieces are a core.
+func (f *finder) isCore(pieces []*piece) bool {
+	length := 0.0
+	for _, p := range pieces {
+		length += p.length()
+	}
+	return length > 2.5*longest(pieces).breadth
 }
 
 // degreeFor is the degree of polynomial that a core of this length, in
@@ -110,24 +185,34 @@ func (f *finder) setBackground(b *band) {
 	}
 }
 
-// stands returns, for every cell of the band, whether it stands out from the
-// ground.
+// stands returns, for every cell of the band, whether it is part of an object:
+// as the overview says but for the objects' rims, where the cell's own colour
+// decides.
 func (f *finder) stands(b *band) []bool {
 	on := make([]bool, b.w*b.h)
-	var inv [3]float32
-	for c := range inv {
-		inv[c] = float32(1 / f.ground.sd[c])
-	}
-	for v := range b.h {
-		for u := range b.w {
-			var sum float32
-			for c, ch := range b.ch {
-				if ch != nil {
-					d := (ch[v*b.w+u] - b.background[c][u]) * inv[c]
-					sum += d * d
-				}
+	coloured := b.ch[1] != nil
+	for u := range b.w {
+		p, n := b.place[u], b.normal[u]
+		of := [3]float32{b.background[0][u]}
+		if coloured {
+			of[1], of[2] = b.background[1][u], b.background[2][u]
+		}
+		for v := range b.h {
+			d := (float64(v) - b.mid) * b.step
+			x, y := f.o.FromScan(p[0]+d*n[0], p[1]+d*n[1])
+			ix, iy := int(x+0.5), int(y+0.5)
+			if x < -0.5 || y < -0.5 || ix >= f.objects.w || iy >= f.objects.h {
+				continue
 			}
-			on[v*b.w+u] = sum > standsOut*standsOut
+			i, at := v*b.w+u, iy*f.objects.w+ix
+			if on[i] = f.inside.on[at] != 0; on[i] || f.around.on[at] == 0 {
+				continue
+			}
+			c := [3]float32{b.ch[0][i]}
+			if coloured {
+				c[1], c[2] = b.ch[1][i], b.ch[2][i]
+			}
+			on[i] = f.ground.stands(c, of, coloured)
 		}
 	}
 	return on
@@ -136,103 +221,6 @@ func (f *finder) stands(b *band) []bool {
 // outward favours the outer of two clear steps at a bare core's rim: the inner
 // is where the sanded flat meets the round flank (chosen).
 const outward = 0.25
-
-// bare measures the one core that fills the bar.
-func (f *finder) bare(b *band) []raster.Core {
-	on := f.stands(b)
-	lo, hi := extent(b, on)
-	const hop = 8
-	r := newRims(b, f.ground.sd, hop, rowsAcross/2)
-	occ := occupied(b, on, lo, hi)
-	u0, u1 := ends(occ)
-	k0, k1 := (u0+hop-1)/hop, u1/hop
-	if k1-k0 < 4 {
-		return nil
-	}
-	reach := 0.2 * (hi - lo)
-	top, ts := r.follow(func(int) float64 { return lo }, reach, -outward, k0, k1)
-	bot, bs := r.follow(func(int) float64 { return hi }, reach, outward, k0, k1)
-	us, mids, breadths, ws := make([]float64, len(top)), make([]float64, len(top)), make([]float64, len(top)), make([]float64, len(top))
-	for i := range top {
-		us[i] = float64((k0 + i) * hop)
-		mids[i], breadths[i] = (top[i]+bot[i])/2, bot[i]-top[i]
-		ws[i] = math.Min(ts[i], bs[i])
-		ws[i] /= 1 + ws[i]
-	}
-	breadth := median(breadths)
-	c := fitCurve(us, mids, ws, degreeFor(float64(u1-u0)/breadth))
-	return []raster.Core{b.core(c, u0, u1, breadth)}
-}
-
-// extent returns the first and last row that mostly stand out.
-func extent(b *band, on []bool) (lo, hi float64) {
-	first, last := b.h, -1
-	for v := range b.h {
-		n := 0
-		for u := range b.w {
-			if on[v*b.w+u] {
-				n++
-			}
-		}
-		if 2*n > b.w-2*rowsAcross {
-			first, last = min(first, v), max(last, v)
-		}
-	}
-	return float64(first) - 0.5, float64(last) + 0.5
-}
-
-// occupied returns for each column the part of the rows between lo and hi that
-// stands out.
-func occupied(b *band, on []bool, lo, hi float64) []float64 {
-	v0, v1 := max(0, int(lo+1)), min(b.h, int(hi+1))
-	occ := make([]float64, b.w)
-	for v := v0; v < v1; v++ {
-		for u := range b.w {
-			if on[v*b.w+u] {
-				occ[u]++
-			}
-		}
-	}
-	for u := range occ {
-		occ[u] /= float64(max(1, v1-v0))
-	}
-	return occ
-}
-
-// ends returns the first column and the one after the last that are at least
-// half occupied.
-func ends(occ []float64) (u0, u1 int) {
-	u0, u1 = len(occ), 0
-	for u, o := range occ {
-		if o >= 0.5 {
-			u0, u1 = min(u0, u), u+1
-		}
-	}
-	return u0, u1
-}
-
-// core turns a midline in the band into a core on the scan.
-func (b *band) core(c curve, u0, u1 int, breadth float64) raster.Core {
-	first, last := float64(u0)-0.5, float64(u1)-0.5
-	n := max(2, int((last-first)/(rowsAcross/4))+1)
-	var k raster.Core
-	var upper, lower []measure.Point
-	for i := range n {
-		u := first + (last-first)*float64(i)/float64(n-1)
-		v := c.at(u)
-		k.AxisPx = append(k.AxisPx, b.at(u, v))
-		upper = append(upper, b.at(u, v-breadth/2))
-		lower = append(lower, b.at(u, v+breadth/2))
-	}
-	k.OutlinePx = upper
-	for i := range lower {
-		k.OutlinePx = append(k.OutlinePx, lower[len(lower)-1-i])
-	}
-	k.BreadthPx = breadth * b.step
-	p, q := k.AxisPx[0], k.AxisPx[n-1]
-	k.Upright = math.Abs(q[1]-p[1]) > math.Abs(q[0]-p[0])
-	return k
-}
 
 // inOrder sorts cores from top to bottom and those of one row from left to
 // right.

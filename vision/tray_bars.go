@@ -2,24 +2,22 @@ package vision
 
 import (
 	"math"
-	"sort"
 
 	"pithward/measure"
 )
 
-// bar is a long object on the overview: a core, several, or a mount. Lengths
-// are overview px.
+// bar is an object on the overview: a core or a piece of one, several that
+// touch, or a mount. Lengths are overview px.
 type bar struct {
-	centre  measure.Point
-	dir     measure.Point // unit vector along it, to the right or (standing) down
-	length  float64
-	breadth float64
-	mid     []measure.Point // its midline, from left (top) to right (bottom)
-	area    int
-	touches bool // the picture's rim
+	centre       measure.Point
+	dir          measure.Point // unit vector along it, to the right or (standing) down
+	first, last  float64       // its extent along dir, from centre
+	upper, lower float64       // its extent across
+	breadth      float64       // the median across it
+	area         int
 }
 
-func (b bar) upright() bool { return math.Abs(b.dir[1]) > math.Abs(b.dir[0]) }
+func (b bar) length() float64 { return b.last - b.first + 1 }
 
 // along returns a place's coordinates in the bar's frame: along it from the
 // centre, and across (to the right of dir as displayed).
@@ -33,20 +31,29 @@ func (b bar) place(u, v float64) measure.Point {
 	return measure.Point{b.centre[0] + u*b.dir[0] - v*b.dir[1], b.centre[1] + u*b.dir[1] + v*b.dir[0]}
 }
 
-// barOf measures the pixels of one blob: principal axis from second moments,
-// breadth as the median across it, midline as the median of both rims.
+// barOf measures the pixels of one blob along its principal axis, from second
+// moments.
 func barOf(labels []int32, w int, b blob) bar {
-	var n, sx, sy, sxx, sxy, syy float64
-	each := func(do func(x, y int)) {
-		for y := b.box.Min.Y; y < b.box.Max.Y; y++ {
-			for x := b.box.Min.X; x < b.box.Max.X; x++ {
-				if labels[y*w+x] == b.label {
-					do(x, y)
-				}
+	out := bar{area: b.area}
+	out.centre, out.dir = principal(labels, w, b)
+	out.extend(labels, w, b)
+	return out
+}
+
+// each calls do for every pixel of a blob.
+func (b blob) each(labels []int32, w int, do func(x, y int)) {
+	for y := b.box.Min.Y; y < b.box.Max.Y; y++ {
+		for x := b.box.Min.X; x < b.box.Max.X; x++ {
+			if labels[y*w+x] == b.label {
+				do(x, y)
 			}
 		}
 	}
-	each(func(x, y int) {
+}
+
+func principal(labels []int32, w int, b blob) (centre, dir measure.Point) {
+	var n, sx, sy, sxx, sxy, syy float64
+	b.each(labels, w, func(x, y int) {
 		fx, fy := float64(x-b.box.Min.X), float64(y-b.box.Min.Y)
 		n++
 		sx, sy = sx+fx, sy+fy
@@ -55,188 +62,213 @@ func barOf(labels []int32, w int, b blob) bar {
 	mx, my := sx/n, sy/n
 	cxx, cxy, cyy := sxx/n-mx*mx, sxy/n-mx*my, syy/n-my*my
 	theta := 0.5 * math.Atan2(2*cxy, cxx-cyy)
-	dir := measure.Point{math.Cos(theta), math.Sin(theta)}
+	dir = measure.Point{math.Cos(theta), math.Sin(theta)}
 	if math.Abs(dir[0]) >= math.Abs(dir[1]) && dir[0] < 0 || math.Abs(dir[0]) < math.Abs(dir[1]) && dir[1] < 0 {
 		dir = measure.Point{-dir[0], -dir[1]}
 	}
-	out := bar{centre: measure.Point{mx + float64(b.box.Min.X), my + float64(b.box.Min.Y)}, dir: dir, area: b.area}
+	return measure.Point{mx + float64(b.box.Min.X), my + float64(b.box.Min.Y)}, dir
+}
 
-	const none = math.MaxFloat64
-	reach := int(math.Hypot(float64(b.box.Dx()), float64(b.box.Dy()))) + 2
-	lo, hi := make([]float64, 2*reach), make([]float64, 2*reach)
-	for i := range lo {
-		lo[i], hi[i] = none, -none
-	}
-	each(func(x, y int) {
-		u, v := out.along(measure.Point{float64(x), float64(y)})
-		i := int(math.Round(u)) + reach
-		lo[i], hi[i] = math.Min(lo[i], v), math.Max(hi[i], v)
+// extend sets the extents and the breadth along b's direction.
+func (b *bar) extend(labels []int32, w int, of blob) {
+	reach := int(math.Hypot(float64(of.box.Dx()), float64(of.box.Dy()))) + 2
+	count := make([]int, 2*reach)
+	b.first, b.last, b.upper, b.lower = math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
+	of.each(labels, w, func(x, y int) {
+		u, v := b.along(measure.Point{float64(x), float64(y)})
+		b.first, b.last = math.Min(b.first, u), math.Max(b.last, u)
+		b.upper, b.lower = math.Min(b.upper, v), math.Max(b.lower, v)
+		count[int(math.Round(u))+reach]++
 	})
-	out.trace(lo, hi, float64(reach), none)
+	var all []float64
+	for _, n := range count {
+		if n > 0 {
+			all = append(all, float64(n))
+		}
+	}
+	b.breadth = median(all)
+}
+
+// mask tells which pixels outside avoid stand out.
+func (g *ground) mask(t tint, avoid mask) mask {
+	out := newMask(t.w, t.h)
+	coloured := t.ch[1] != nil
+	for y := range t.h {
+		for x := range t.w {
+			i := y*t.w + x
+			if avoid.on[i] != 0 {
+				continue
+			}
+			var c, of [3]float32
+			for k, v := range g.colour(x, y) {
+				of[k] = float32(v)
+				if t.ch[k] != nil {
+					c[k] = t.ch[k][i]
+				}
+			}
+			if g.stands(c, of, coloured) {
+				out.on[i] = 255
+			}
+		}
+	}
 	return out
 }
 
-// trace sets length, breadth and midline from the rims at each step along.
-func (b *bar) trace(lo, hi []float64, reach, none float64) {
-	var us, breadths []float64
-	for i := range lo {
-		if lo[i] != none {
-			us = append(us, float64(i)-reach)
-			breadths = append(breadths, hi[i]-lo[i]+1)
-		}
+// objects tells which pixels are part of an object: those that stand out and
+// those where the lightness varies as it does not on the ground, since gray
+// wood may be as light as the ground. Thin marks and specks are left out,
+// holes closed.
+func (g *ground) objects(t tint, avoid mask) (mask, error) {
+	out := g.mask(t, avoid)
+	rough := g.rough(t, avoid)
+	rough, err := rough.morph(erode, roughSide, roughSide)
+	if err != nil {
+		return mask{}, err
 	}
-	first, last := us[0], us[len(us)-1]
-	b.length = last - first + 1
-	b.breadth = median(append([]float64(nil), breadths...))
-	// Re-centre along, so that the frame's zero lies halfway.
-	knot := math.Max(6, b.breadth)
-	n := max(2, int(math.Round(b.length/knot))+1)
-	for k := range n {
-		at := first + (last-first)*float64(k)/float64(n-1)
-		var mids []float64
-		for u := at - knot; u <= at+knot; u++ {
-			i := int(math.Round(u + reach))
-			if i >= 0 && i < len(lo) && lo[i] != none && hi[i]-lo[i]+1 > 0.5*b.breadth && hi[i]-lo[i]+1 < 1.6*b.breadth {
-				mids = append(mids, (lo[i]+hi[i])/2)
-			}
-		}
-		if len(mids) > 0 {
-			b.mid = append(b.mid, b.place(at, median(mids)))
-		}
+	for i, v := range rough.on {
+		out.on[i] |= v
 	}
-	if len(b.mid) < 2 {
-		b.mid = []measure.Point{b.place(first, 0), b.place(last, 0)}
+	if out, err = out.closed(3, 3); err != nil {
+		return mask{}, err
 	}
+	if err := out.fillHoles(avoid); err != nil {
+		return mask{}, err
+	}
+	stroke := strokeOf(t)
+	return out.opened(stroke, stroke)
 }
 
-// findBars returns the long objects that stand out from the ground, with the
-// pieces of a broken core joined. Thin marks are removed first.
-func findBars(t tint, g ground, avoid mask) ([]bar, error) {
-	stands := newMask(t.w, t.h)
-	for y := range t.h {
-		for x := range t.w {
-			if i := y*t.w + x; avoid.on[i] == 0 && g.distance(t, x, y) > standsOut {
-				stands.on[i] = 255
+// strokeOf is how broad, in overview px, handwriting may be (chosen: a core of
+// 3 mm is broader on a picture of half a metre).
+func strokeOf(t tint) int { return max(3, max(t.w, t.h)/300) }
+
+// roughSide is the side of the window in which the lightness's spread is taken.
+const roughSide = 5
+
+// rough tells where the lightness spreads, within a window, far more than on
+// the ground.
+func (g *ground) rough(t tint, avoid mask) mask {
+	spread := localSpread(t.ch[0], t.w, t.h, roughSide)
+	var usual []float64
+	step := max(1, int(math.Sqrt(float64(t.w*t.h)/40000)))
+	for y := step / 2; y < t.h; y += step {
+		for x := step / 2; x < t.w; x += step {
+			if i := y*t.w + x; avoid.on[i] == 0 && g.distance(t, x, y) < 3 {
+				usual = append(usual, float64(spread[i]))
 			}
 		}
 	}
-	stroke := max(3, max(t.w, t.h)/300)
-	stands, err := stands.closed(3, 3)
+	limit := float32(math.Max(4, 5*median(usual)))
+	out := newMask(t.w, t.h)
+	for i, s := range spread {
+		if s > limit && avoid.on[i] == 0 {
+			out.on[i] = 255
+		}
+	}
+	return out
+}
+
+// localSpread is the standard deviation of v in a square window round each
+// pixel, 0 near the rim.
+func localSpread(v []float32, w, h, side int) []float32 {
+	out := make([]float32, len(v))
+	sum, square := make([]float32, w), make([]float32, w)
+	r := side / 2
+	n := float32(side * side)
+	for y := range h {
+		for x := range w {
+			a := v[y*w+x] - 128
+			sum[x] += a
+			square[x] += a * a
+			if y >= side {
+				b := v[(y-side)*w+x] - 128
+				sum[x] -= b
+				square[x] -= b * b
+			}
+		}
+		if y < side-1 {
+			continue
+		}
+		var s, q float32
+		row := out[(y-r)*w : (y-r+1)*w]
+		for x := range w {
+			s, q = s+sum[x], q+square[x]
+			if x >= side {
+				s, q = s-sum[x-side], q-square[x-side]
+			}
+			if x >= side-1 {
+				m := s / n
+				row[x-r] = float32(math.Sqrt(math.Max(0, float64(q/n-m*m))))
+			}
+		}
+	}
+	return out
+}
+
+// fillHoles fills what the mask encloses, unless it is large: a tray's frame
+// encloses everything. Avoided pixels are no hole.
+func (k mask) fillHoles(avoid mask) error {
+	rest := newMask(k.w, k.h)
+	for i, v := range k.on {
+		if v == 0 && avoid.on[i] == 0 {
+			rest.on[i] = 255
+		}
+	}
+	labels, holes, err := rest.blobs(1)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if stands, err = stands.opened(stroke, stroke); err != nil {
-		return nil, err
+	for _, b := range holes {
+		if b.box.Min.X > 0 && b.box.Min.Y > 0 && b.box.Max.X < k.w && b.box.Max.Y < k.h && b.area < k.w*k.h/50 {
+			b.each(labels, k.w, func(x, y int) { k.on[y*k.w+x] = 255 })
+		}
 	}
-	labels, found, err := stands.blobs(4 * stroke * stroke)
+	return nil
+}
+
+// findBars returns the objects of a mask, of some size at least.
+func findBars(objects mask, stroke int) ([]bar, error) {
+	labels, found, err := objects.blobs(4 * stroke * stroke)
 	if err != nil {
 		return nil, err
 	}
 	bars := make([]bar, 0, len(found))
 	for _, b := range found {
-		bars = append(bars, barOf(labels, t.w, b))
+		bars = append(bars, barOf(labels, objects.w, b))
 	}
-	bars = joinPieces(bars)
-	out := bars[:0]
-	for _, b := range bars {
-		if b.length > 3*b.breadth {
-			out = append(out, b)
-		}
-	}
-	return out, nil
+	straighten(bars, labels, objects.w, found)
+	return bars, nil
 }
 
-// standsOut is the number of spreads off the ground from which a pixel is
-// part of an object (chosen; the spread has a floor).
-const standsOut = 5
-
-// joinPieces joins bars that lie in one line end to end.
-func joinPieces(bars []bar) []bar {
-	sort.SliceStable(bars, func(i, j int) bool { return bars[i].length > bars[j].length })
-	for joined := true; joined; {
-		joined = false
-		for i := 0; i < len(bars) && !joined; i++ {
-			for j := i + 1; j < len(bars); j++ {
-				if bars[i].continues(bars[j]) {
-					bars[i] = bars[i].with(bars[j])
-					bars = append(bars[:j], bars[j+1:]...)
-					joined = true
-					break
-				}
+// straighten gives stubs, which have no clear direction of their own, that of
+// the nearest long bar, or of the picture's axis along which most bars lie.
+func straighten(bars []bar, labels []int32, w int, of []blob) {
+	lying := 0.0
+	var long []bar
+	for _, b := range bars {
+		if b.length() > 2*b.breadth {
+			long = append(long, b)
+			lying += b.length() * (math.Abs(b.dir[0]) - math.Abs(b.dir[1]))
+		}
+	}
+	main := measure.Point{1, 0}
+	if lying < 0 {
+		main = measure.Point{0, 1}
+	}
+	for i := range bars {
+		b := &bars[i]
+		if b.length() > 2*b.breadth {
+			continue
+		}
+		b.dir = main
+		near := math.Inf(1)
+		for _, c := range long {
+			u, v := c.along(b.centre)
+			d := math.Hypot(math.Max(0, math.Max(c.first-u, u-c.last)), v)
+			if d < near && c.dir[0]*main[0]+c.dir[1]*main[1] > 0.9 {
+				near, b.dir = d, c.dir
 			}
 		}
+		b.extend(labels, w, of[i])
 	}
-	return bars
 }
-
-// continues tells whether c, the shorter, is a piece of the same core: about
-// as broad, in b's line, and not far.
-func (b bar) continues(c bar) bool {
-	if b.length < 2*b.breadth {
-		return false
-	}
-	// The shorter side of a stub says nothing; its extent across b does.
-	lo, hi, near, far := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
-	for _, p := range append([]measure.Point{c.place(-c.length/2, 0), c.place(c.length/2, 0), c.place(0, -c.breadth/2), c.place(0, c.breadth/2)}, c.mid...) {
-		u, v := b.along(p)
-		near, far = math.Min(near, u), math.Max(far, u)
-		lo, hi = math.Min(lo, v), math.Max(hi, v)
-	}
-	thick := c.breadth
-	if c.length < 1.5*c.breadth {
-		thick = hi - lo
-	}
-	if thick < 0.7*b.breadth || thick > 1.4*b.breadth {
-		return false
-	}
-	bn, _ := b.along(b.mid[0])
-	bf, _ := b.along(b.mid[len(b.mid)-1])
-	gap, end, prev := 0.0, 0, 1
-	switch {
-	case near > bf-b.breadth:
-		gap, end, prev = near-bf, len(b.mid)-1, len(b.mid)-2
-	case far < bn+b.breadth:
-		gap = bn - far
-	default:
-		return false
-	}
-	if gap > 2.5*b.breadth {
-		return false
-	}
-	// b's own end direction carried on to c's centre.
-	u0, v0 := b.along(b.mid[end])
-	u1, v1 := b.along(b.mid[prev])
-	uc, vc := b.along(c.centre)
-	slope := 0.0
-	if u0 != u1 {
-		slope = (v0 - v1) / (u0 - u1)
-	}
-	slope = math.Max(-0.05, math.Min(0.05, slope))
-	return math.Abs(vc-(v0+slope*(uc-u0))) < 0.6*b.breadth
-}
-
-// with returns b lengthened by c.
-func (b bar) with(c bar) bar {
-	mid := append([]measure.Point{}, b.mid...)
-	if c.length < 1.5*c.breadth { // a stub has no direction of its own
-		u, _ := b.along(c.centre)
-		_, v := b.along(c.centre)
-		mid = append(mid, b.place(u-c.area2()/2, v), b.place(u+c.area2()/2, v))
-	} else {
-		mid = append(mid, c.mid...)
-	}
-	sort.SliceStable(mid, func(i, j int) bool {
-		ui, _ := b.along(mid[i])
-		uj, _ := b.along(mid[j])
-		return ui < uj
-	})
-	out := b
-	out.mid, out.area = mid, b.area+c.area
-	first, _ := b.along(mid[0])
-	last, _ := b.along(mid[len(mid)-1])
-	out.length = last - first
-	return out
-}
-
-// area2 is a stub's extent along the bar it continues, from its area.
-func (b bar) area2() float64 { return float64(b.area) / b.breadth }

@@ -187,6 +187,42 @@ func (g *ground) distance(t tint, x, y int) float64 {
 	return math.Sqrt(sum)
 }
 
+// standsOut is the number of spreads off the ground from which a pixel is
+// part of an object (chosen; the spread has a floor).
+const standsOut = 5
+
+// darkest is how far a shadow darkens the ground, at most.
+const darkest = 0.3
+
+// stands tells whether a colour is not that of the ground given, nor, in a
+// colour picture, of the ground in shadow, which keeps its hue.
+func (g *ground) stands(c, of [3]float32, coloured bool) bool {
+	var sum, cross, own float32
+	for i := range c {
+		w := float32(1 / (g.sd[i] * g.sd[i]))
+		d := c[i] - of[i]
+		sum += d * d * w
+		cross += c[i] * of[i] * w
+		own += of[i] * of[i] * w
+		if !coloured {
+			break
+		}
+	}
+	if sum <= standsOut*standsOut {
+		return false
+	}
+	if !coloured || c[0] >= of[0] || c[0] < darkest*of[0] {
+		return true
+	}
+	k := cross / own
+	sum = 0
+	for i := range c {
+		d := (c[i] - k*of[i]) / float32(g.sd[i])
+		sum += d * d
+	}
+	return sum > standsOut*standsOut
+}
+
 // colour returns the ground's channels at (x, y) of the overview.
 func (g *ground) colour(x, y int) (c [3]float64) {
 	b := g.basis(x, y)

@@ -1,0 +1,497 @@
+package vision
+
+import (
+	"math"
+
+	"pithward/measure"
+)
+
+// piece is a stretch of wood between breaks, measured on the scan.
+type piece struct {
+	axis      []measure.Point // scan px, both ends included, from left (top) to right (bottom)
+	breadth   float64         // scan px
+	near, far []measure.Point // its ends from the upper to the lower rim, in scan px
+	colour    [3]float64      // medians: lightness, red-green, yellow-blue
+	agree     float64         // mean agreement of its layers across it
+	windows   int             // that many windows gave it
+	power     float64         // grey levels its layers share
+	free      [2]bool         // the ground lies beside its upper, its lower rim
+}
+
+// length is that of the axis, in scan px.
+func (p *piece) length() float64 {
+	sum := 0.0
+	for i := 1; i < len(p.axis); i++ {
+		sum += math.Hypot(p.axis[i][0]-p.axis[i-1][0], p.axis[i][1]-p.axis[i-1][1])
+	}
+	return sum
+}
+
+const (
+	pieceHop    = 4
+	pieceWindow = 40
+)
+
+// measurePieces follows the rims of wood near the line, a polyline in scan px
+// about half px from either rim, parts it at the gaps across it and finds the
+// ends of each piece.
+func (f *finder) measurePieces(line []measure.Point, half float64) []*piece {
+	m := f.newMeasurer(line, half)
+	if m == nil {
+		return nil
+	}
+	runs := m.runs(m.wood())
+	if len(runs) < 2 {
+		m.ends()
+		return m.piece()
+	}
+	var out []*piece
+	for _, r := range runs {
+		if n := f.newMeasurer(m.line(r[0], r[1]), m.breadth*m.b.step/2); n != nil {
+			n.ends()
+			out = append(out, n.piece()...)
+		}
+	}
+	return out
+}
+
+// newMeasurer lays a band along the line and follows the rims in it; nil when
+// it is too short.
+func (f *finder) newMeasurer(line []measure.Point, half float64) *measurer {
+	step := 2 * half / rowsAcross
+	margin := 2.4 * half
+	b := layStraight(f.px, line, 2*half, margin, step)
+	f.setBackground(b)
+	m := &measurer{f: f, b: b, on: f.stands(b)}
+	m.r = newRims(b, f.ground.sd, pieceHop, pieceWindow)
+	m.u0, m.u1 = int(margin/step), b.w-int(margin/step)
+	m.lo, m.hi = b.mid-rowsAcross/2, b.mid+rowsAcross/2
+	if m.u1-m.u0 < rowsAcross/6 {
+		return nil
+	}
+	m.tx = newTexture(b, pieceHop, 24, 0, b.w)
+	m.sumWood()
+	m.rims()
+	return m
+}
+
+// runs gives the stretches of wood between gaps, within the piece.
+func (m *measurer) runs(is []float64) [][2]int {
+	gap := max(2, int(gapRun*m.breadth))
+	var out [][2]int
+	from, none := -1, 0
+	for u := m.u0; u <= m.u1; u++ {
+		if u < m.u1 && is[u] > -0.5 {
+			if from < 0 {
+				from = u
+			}
+			none = 0
+			continue
+		}
+		if none++; from >= 0 && (none >= gap || u == m.u1) {
+			if end := u + 1 - none; float64(end-from) > shortest*m.breadth {
+				out = append(out, [2]int{from, end})
+			}
+			from = -1
+		}
+	}
+	return out
+}
+
+// shortest is the least length of a piece, in breadths (chosen).
+const shortest = 0.3
+
+// line is the midline between two columns, on the scan.
+func (m *measurer) line(u0, u1 int) []measure.Point {
+	n := max(2, (u1-u0)/(rowsAcross/4))
+	var out []measure.Point
+	for i := range n {
+		u := float64(u0) + float64(u1-1-u0)*float64(i)/float64(n-1)
+		out = append(out, m.b.at(u, m.mid.at(u)))
+	}
+	return out
+}
+
+// measurer is the work on one piece: its band, and what was found so far.
+type measurer struct {
+	f         *finder
+	b         *band
+	on        []bool
+	r         rims
+	tx        texture
+	u0, u1    int     // columns of the piece
+	lo, hi    float64 // rows of its rims, about
+	mid       curve   // of columns
+	breadth   float64 // rows
+	free      [2]bool
+	near, far []float64 // columns of the ends at equal steps across
+	sums      []float32 // of woodness down the rows
+}
+
+// freeBeyond is how many rows beyond a free rim the ground must show.
+const freeBeyond = 0.17 * rowsAcross
+
+// rims follows both rims between u0 and u1 and sets the midline and breadth.
+func (m *measurer) rims() {
+	m.free[0] = m.bare(m.lo - freeBeyond)
+	m.free[1] = m.bare(m.hi + freeBeyond)
+	k0, k1 := m.u0/pieceHop, max(m.u1/pieceHop, m.u0/pieceHop+2)
+	top, ts := m.follow(0, m.lo, k0, k1)
+	bot, bs := m.follow(1, m.hi, k0, k1)
+	n := len(top)
+	us, mids, breadths, ws := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
+	for i := range n {
+		us[i] = float64((k0 + i) * pieceHop)
+		mids[i], breadths[i] = (top[i]+bot[i])/2, bot[i]-top[i]
+		ws[i] = 0.05 + math.Min(ts[i]/(clearStep+ts[i]), bs[i]/(clearStep+bs[i]))
+	}
+	m.breadth = median(breadths)
+	m.mid = fitCurve(us, mids, ws, degreeFor(float64(m.u1-m.u0)/m.breadth))
+}
+
+// follow follows one rim, side 0 the upper, near the row given: a clear step
+// with wood on its inner side and none on its outer.
+func (m *measurer) follow(side int, row float64, k0, k1 int) (rows, strength []float64) {
+	const reach = rowsAcross / 5
+	favour := 0.0
+	if m.free[side] {
+		favour = outward
+	}
+	in := 1
+	if side == 1 {
+		in = -1
+	}
+	m.r.extra = func(k, v int) float64 {
+		if m.free[side] {
+			return 0 // the texture of the round flank is lost between two rims
+		}
+		return woodStep * (m.woodness(k, v+in*rimClear, v+in*2*rimClear) - m.woodness(k, v-in*rimClear, v-in*2*rimClear))
+	}
+	return m.r.follow(func(int) float64 { return row }, reach, -favour*float64(in), k0, k1)
+}
+
+// rimClear is how many rows from a rim the texture is free of its step, and
+// woodStep what wood on one side alone is worth beside a clear step (chosen).
+const (
+	rimClear = 4
+	woodStep = 0.8
+)
+
+// woodness is the part of the cells at hop k between two rows, in either
+// order, that are off the ground and have a core's texture.
+func (m *measurer) woodness(k, v, w int) float64 {
+	v, w = min(v, w), max(v, w)
+	if v < 0 || w >= m.b.h {
+		return 0
+	}
+	return float64(m.sums[(w+1)*m.tx.nk+k]-m.sums[v*m.tx.nk+k]) / float64(w+1-v)
+}
+
+// sumWood prepares woodness: sums of wood over the rows above.
+func (m *measurer) sumWood() {
+	nk := m.tx.nk
+	m.sums = make([]float32, nk*(m.b.h+1))
+	for v := range m.b.h {
+		for k := range nk {
+			w := 0.0
+			if stood(m.b, m.on, k*pieceHop, v, pieceHop) {
+				w = math.Max(0, math.Min(1, 0.5+(m.tx.cross(k, v, 1)-crossWood)/0.3))
+			}
+			m.sums[(v+1)*nk+k] = m.sums[v*nk+k] + float32(w)
+		}
+	}
+}
+
+// bare tells whether the ground lies along a row.
+func (m *measurer) bare(row float64) bool {
+	v := int(math.Round(row))
+	if v < 0 || v >= m.b.h {
+		return true
+	}
+	n := 0
+	for u := m.u0; u < m.u1; u++ {
+		if m.on[v*m.b.w+u] {
+			n++
+		}
+	}
+	return 2*n < m.u1-m.u0
+}
+
+// endSteps is across how many strips an end is followed.
+const endSteps = 12
+
+// The weighing of an end (chosen): a face that stands clear in all strips is
+// worth faceWorth breadths of wood or none; how oblique a face may be, and how
+// much the outer of two faces is favoured, since rings and bark lie within.
+const (
+	faceWorth   = 0.5
+	faceReach   = 0.3
+	endOutward  = 0.2
+	groundStep  = 0.8 // what ground on one side alone is worth beside a clear face
+	faceClear   = 4   // columns
+	darkAsBark  = 0.62
+	endSearchIn = 1.0
+)
+
+// ends finds the two ends of the piece, at endSteps places across.
+func (m *measurer) ends() {
+	is := m.wood()
+	m.near = m.end(is, m.u0, -1)
+	m.far = m.end(is, m.u1, +1)
+}
+
+// wood judges each column of the band: 1 where it looks like wood or bark of
+// this core from rim to rim, -1 where like ground or mount.
+func (m *measurer) wood() []float64 {
+	is := make([]float64, m.b.w)
+	inner, sides := make([]float64, m.b.w), make([]float64, m.b.w)
+	var inside []float64
+	for u := range is {
+		v := m.mid.at(float64(u))
+		inner[u] = m.light(u, v-0.4*m.breadth, v+0.4*m.breadth)
+		sides[u] = math.Max(m.light(u, v-0.75*m.breadth, v-0.6*m.breadth), m.light(u, v+0.6*m.breadth, v+0.75*m.breadth))
+		if u >= m.u0 && u < m.u1 {
+			inside = append(inside, inner[u])
+		}
+	}
+	usual := median(inside)
+	for u := range is {
+		v := m.mid.at(float64(u))
+		lo, hi := int(v-0.38*m.breadth), int(v+0.38*m.breadth)
+		k := min(m.tx.nk-1, u/pieceHop)
+		switch {
+		case m.covered(u, lo, hi) < 0.5:
+			is[u] = -1
+		case m.free[0] && m.free[1], inner[u] < darkAsBark*math.Min(usual, sides[u]):
+			is[u] = 1 // bark has a texture of its own
+		default:
+			is[u] = math.Max(-1, math.Min(1, (m.tx.cross(k, (lo+hi)/2, (hi-lo)/2)-crossWood)/0.15))
+		}
+	}
+	return is
+}
+
+// covered is the part of the rows lo to hi of column u that stands out.
+func (m *measurer) covered(u, lo, hi int) float64 {
+	lo, hi = max(0, lo), min(m.b.h-1, hi)
+	n := 0
+	for v := lo; v <= hi; v++ {
+		if m.on[v*m.b.w+u] {
+			n++
+		}
+	}
+	return float64(n) / float64(max(1, hi-lo+1))
+}
+
+// light is the mean lightness of column u between two rows.
+func (m *measurer) light(u int, v0, v1 float64) float64 {
+	lo, hi := max(0, int(v0)), min(m.b.h-1, int(v1))
+	sum := 0.0
+	for v := lo; v <= hi; v++ {
+		sum += float64(m.b.ch[0][v*m.b.w+u])
+	}
+	return sum / float64(max(1, hi-lo+1))
+}
+
+// end finds one end near column u, side -1 the near one: where the columns
+// turn from wood to none, at a clear face; then it follows the face across.
+func (m *measurer) end(is []float64, u, side int) []float64 {
+	in := int(endSearchIn * m.breadth)
+	lo, hi := max(6, u-in), min(m.b.w-7, u+int(2*m.breadth))
+	if side < 0 {
+		lo, hi = max(6, u-int(2*m.breadth)), min(m.b.w-7, u+in)
+	}
+	lo, hi = beforeGap(is, u, lo, hi, side, int(gapRun*m.breadth))
+	if hi-lo < 8 {
+		return []float64{float64(u)}
+	}
+	steps := m.faces(lo, hi)
+	worth := steps.worth(int(0.08 * m.breadth))
+	best, at := math.Inf(-1), u
+	sum := 0.0
+	for i := range hi - lo { // sum: wood before minus wood after column lo+i
+		sum += is[lo+i]
+	}
+	total, run := sum, 0.0
+	for i := range hi - lo {
+		run += is[lo+i]
+		gain := run - (total - run)
+		if side < 0 {
+			gain = -gain
+		}
+		if gain += faceWorth * m.breadth * worth[i]; gain > best {
+			best, at = gain, i
+		}
+	}
+	cover := m.stripCover(lo, hi)
+	steps.extra = func(i, j int) float64 {
+		return groundStep * (cover(i, j-side*faceClear) - cover(i, j+side*faceClear)) / faceClear
+	}
+	row, _ := steps.follow(func(int) float64 { return float64(at) }, faceReach*m.breadth, endOutward*float64(side), 0, endSteps)
+	for i := range row {
+		row[i] += float64(lo)
+	}
+	return row
+}
+
+// gapRun is how long, in breadths, a run of columns without wood must be to
+// part two pieces.
+const gapRun = 0.05
+
+// beforeGap narrows the columns from lo up to hi, in which an end near u is
+// looked for, so that they reach at most into the first run of columns
+// without wood outwards of u, or a little within.
+func beforeGap(is []float64, u, lo, hi, side, run int) (int, int) {
+	n := 0
+	for x := max(lo, min(hi-1, u-side*4*run)); x >= lo && x < hi; x += side {
+		if n++; is[x] > -0.5 {
+			n = 0
+		}
+		if n >= run && side > 0 {
+			hi = min(hi, x+2*run)
+		}
+		if n >= run && side < 0 {
+			lo = max(lo, x-2*run)
+		}
+	}
+	return lo, hi
+}
+
+// stripCover returns a function that tells how many columns between j and the
+// face, of faceClear columns, stand out in strip i; j counts from lo.
+func (m *measurer) stripCover(lo, hi int) func(i, j int) float64 {
+	strip := m.breadth / (endSteps + 1)
+	at := m.mid.at(float64(lo+hi) / 2)
+	sums := make([][]float64, endSteps)
+	for i := range sums {
+		v0 := at - m.breadth/2 + (float64(i)+0.5)*strip
+		sums[i] = make([]float64, hi-lo+1)
+		for j := range hi - lo {
+			sums[i][j+1] = sums[i][j] + m.covered(lo+j, int(v0), int(v0+strip))
+		}
+	}
+	return func(i, j int) float64 {
+		a, b := max(0, min(hi-lo, j-faceClear/2)), max(0, min(hi-lo, j+faceClear/2))
+		return sums[i][b] - sums[i][a]
+	}
+}
+
+// faces holds the steps along the band from column lo up to hi, averaged in
+// strips across it: the band's rims turned by a right angle.
+func (m *measurer) faces(lo, hi int) *rims {
+	r := &rims{nk: endSteps, rows: hi - lo, hop: 1, e: make([]float32, endSteps*(hi-lo))}
+	strip := m.breadth / (endSteps + 1)
+	at := m.mid.at(float64(lo+hi) / 2)
+	for i := range endSteps {
+		v0 := at - m.breadth/2 + (float64(i)+0.5)*strip
+		for c, ch := range m.b.ch {
+			if ch == nil {
+				continue
+			}
+			line := m.stripe(ch, v0-strip/2, v0+1.5*strip, lo-4, hi+4)
+			k := 1 / m.f.ground.sd[c]
+			for j := range hi - lo {
+				a, p, q, z := line[j], line[j+3], line[j+5], line[j+8]
+				d := (q - p - (z-q+p-a)/3) * k
+				r.e[j*endSteps+i] += float32(d * d)
+			}
+		}
+	}
+	for i, e := range r.e {
+		r.e[i] = float32(math.Sqrt(float64(e)))
+	}
+	return r
+}
+
+// worth is how clear a face is at each column, 0 to 1, all strips taken
+// together, where each may lie slack columns off.
+func (r *rims) worth(slack int) []float64 {
+	out := make([]float64, r.rows)
+	for j := range out {
+		for i := range r.nk {
+			top := 0.0
+			for d := max(0, j-slack); d <= min(r.rows-1, j+slack); d++ {
+				top = math.Max(top, r.value(i, d))
+			}
+			out[j] += top / (top + clearStep) / float64(r.nk)
+		}
+	}
+	return out
+}
+
+// stripe is the mean of the rows v0 to v1 at the columns from u0 up to u1.
+func (m *measurer) stripe(ch []float32, v0, v1 float64, u0, u1 int) []float64 {
+	lo := max(0, min(m.b.h-1, int(math.Round(v0))))
+	hi := max(lo+1, min(m.b.h, int(math.Round(v1))))
+	out := make([]float64, u1-u0)
+	for v := lo; v < hi; v++ {
+		for i := range out {
+			u := max(0, min(m.b.w-1, u0+i))
+			out[i] += float64(ch[v*m.b.w+u])
+		}
+	}
+	for i := range out {
+		out[i] /= float64(hi - lo)
+	}
+	return out
+}
+
+// piece gives what was measured, on the scan; none where nothing is left
+// between the ends.
+func (m *measurer) piece() []*piece {
+	first, last := central(m.near), central(m.far)
+	if last-first < shortest*m.breadth {
+		return nil
+	}
+	p := &piece{breadth: m.breadth * m.b.step, free: m.free}
+	n := max(2, int((last-first)/(m.breadth/4))+1)
+	for i := range n {
+		u := first + (last-first)*float64(i)/float64(n-1)
+		p.axis = append(p.axis, m.b.at(u, m.mid.at(u)))
+	}
+	p.near, p.far = m.face(m.near), m.face(m.far)
+	a := newAgreement(m.b, m.mid.at, -0.4*m.breadth, 0.4*m.breadth, max(0, int(first)), min(m.b.w, int(last)))
+	for _, r := range a.r {
+		p.agree += r / float64(len(a.r))
+	}
+	p.windows = len(a.r)
+	p.power = median(append([]float64(nil), a.power...))
+	p.colour = m.colour(int(first), int(last))
+	return []*piece{p}
+}
+
+// central is the median of the middle half.
+func central(v []float64) float64 {
+	return median(append([]float64(nil), v[len(v)/4:len(v)-len(v)/4]...))
+}
+
+// face places the columns of an end on the scan, from rim to rim.
+func (m *measurer) face(us []float64) []measure.Point {
+	var out []measure.Point
+	for i := range len(us) + 2 {
+		u := us[max(0, min(len(us)-1, i-1))]
+		v := -0.5 + float64(i)/float64(len(us)+1)
+		out = append(out, m.b.at(u, m.mid.at(u)+v*m.breadth))
+	}
+	return out
+}
+
+// colour is the median of each channel inside the piece.
+func (m *measurer) colour(u0, u1 int) (c [3]float64) {
+	for i, ch := range m.b.ch {
+		if ch == nil {
+			continue
+		}
+		var all []float64
+		for u := max(0, u0); u < min(m.b.w, u1); u += 7 {
+			v := m.mid.at(float64(u))
+			for d := -0.35; d <= 0.35; d += 0.1 {
+				if row := int(math.Round(v + d*m.breadth)); row >= 0 && row < m.b.h {
+					all = append(all, float64(ch[row*m.b.w+u]))
+				}
+			}
+		}
+		c[i] = median(all)
+	}
+	return c
+}

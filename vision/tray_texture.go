@@ -1,0 +1,100 @@
+package vision
+
+// texture holds, for every hop columns of a band, how strongly the lightness
+// changes along and across it, averaged over a window of columns and a few
+// rows. Rings across the band make it change along; the grain of a mount, that
+// runs with the band, makes it change across.
+type texture struct {
+	nk, rows, hop int
+	gu, gv        []float32 // nk a row
+}
+
+// textureSide is how many rows or columns are averaged along a line before the
+// difference across it is taken.
+const textureSide = 5
+
+// newTexture looks at the columns from u0 up to u1, where the object lies: its
+// ends are steps along the band, but no rings.
+func newTexture(b *band, hop, window, u0, u1 int) texture {
+	t := texture{nk: (b.w + hop - 1) / hop, rows: b.h, hop: hop}
+	along, across := changes(b)
+	t.gu = averaged(b, along, hop, window, u0, u1)
+	t.gv = averaged(b, across, hop, window, u0, u1)
+	return t
+}
+
+// changes returns the square change of lightness at each cell: along the band
+// of the mean of some rows, and across it of the mean of some columns.
+func changes(b *band) (along, across []float32) {
+	n := b.w * b.h
+	along, across = make([]float32, n), make([]float32, n)
+	rows := columnMeans(b, textureSide)
+	const r = textureSide / 2
+	for v := r; v < b.h-r; v++ {
+		p := rows[v*b.w : (v+1)*b.w]
+		out := along[v*b.w : (v+1)*b.w]
+		for u := 1; u < b.w-1; u++ {
+			d := p[u+1] - p[u-1]
+			out[u] = d * d
+		}
+	}
+	light := b.ch[0]
+	for v := r; v < b.h-r; v++ {
+		up, down := light[(v-1)*b.w:v*b.w], light[(v+1)*b.w:(v+2)*b.w]
+		out := across[v*b.w : (v+1)*b.w]
+		var sum float32
+		for u := range b.w {
+			sum += down[u] - up[u]
+			if u >= textureSide {
+				sum -= down[u-textureSide] - up[u-textureSide]
+			}
+			if u >= textureSide-1 {
+				out[u-r] = sum * sum / (textureSide * textureSide)
+			}
+		}
+	}
+	return along, across
+}
+
+// columnMeans averages side rows round each cell.
+func columnMeans(b *band, side int) []float32 {
+	light := b.ch[0]
+	out := make([]float32, len(light))
+	sum := make([]float32, b.w)
+	for v := range b.h {
+		for u := range b.w {
+			sum[u] += light[v*b.w+u]
+			if v >= side {
+				sum[u] -= light[(v-side)*b.w+u]
+			}
+		}
+		if v >= side-1 {
+			row := out[(v-side/2)*b.w : (v-side/2+1)*b.w]
+			for u := range row {
+				row[u] = sum[u] / float32(side)
+			}
+		}
+	}
+	return out
+}
+
+// averaged takes means of e over a window of columns, every hop of them,
+// between u0 and u1.
+func averaged(b *band, e []float32, hop, window, u0, u1 int) []float32 {
+	nk := (b.w + hop - 1) / hop
+	out := make([]float32, nk*b.h)
+	for v := range b.h {
+		boxAt(out[v*nk:(v+1)*nk], e[v*b.w:(v+1)*b.w], hop, window, u0, u1)
+	}
+	return out
+}
+
+// cross is 1 where all change is along the band, -1 where all is across it,
+// over the rows v-reach to v+reach.
+func (t *texture) cross(k, v, reach int) float64 {
+	var a, b float32
+	for d := max(0, v-reach); d <= min(t.rows-1, v+reach); d++ {
+		a, b = a+t.gu[d*t.nk+k], b+t.gv[d*t.nk+k]
+	}
+	return float64((a - b) / (a + b + 1e-3))
+}
