@@ -107,17 +107,10 @@ func (p *painter) pencilLine() {
 // fiftieth year, three each century (common practice).
 func (p *painter) pencilDots() {
 	s := p.s
-	year := s.core.OuterYear
-	if year == 0 {
-		year = 1999
-	}
-	if s.core.Partial > 0 {
-		year++
-	}
 	line := between(p.r, -0.35, 0.35) * s.core.FlatMM
 	for k := 1; k < len(s.stem.radii); k++ {
-		y := year - (k - 1)
-		if y%10 != 0 {
+		y := s.yearOf(k)
+		if y == 0 || y%10 != 0 {
 			continue
 		}
 		dots := 1

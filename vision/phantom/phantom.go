@@ -63,7 +63,8 @@ type Scanner struct {
 type Core struct {
 	ID, Species string
 	Wood        measure.Wood
-	OuterYear   int // year of the outermost complete ring; 0: unknown
+	OuterYear   int   // year of the outermost complete ring; 0: unknown
+	AbsentYears []int // in which this radius grew no wood
 
 	// Widths are the ring widths in the stem in mm, from bark to pith.
 	Widths []float64

@@ -18,14 +18,19 @@ type Growth struct {
 // Widths draws n ring widths in mm, from bark to pith: log-normal round an age
 // trend, with AR(1) years. For normal steps of the logarithm the mean
 // sensitivity is about the mean |step| = sd*sqrt(2/pi), whence the innovation.
-func (g Growth) Widths(r *rand.Rand, n int) []float64 {
+func (g Growth) Widths(r *rand.Rand, n int) []float64 { return g.under(r, make([]float64, n)) }
+
+// under draws widths as Widths does for a tree that also answers to what its
+// site has in common: shared holds the logarithms, from bark to pith.
+func (g Growth) under(r *rand.Rand, shared []float64) []float64 {
+	n := len(shared)
 	stepSD := g.Sensitivity / math.Sqrt(2/math.Pi)
 	sd := stepSD / math.Sqrt(2*(1-g.AR1))
 	x := sd * r.NormFloat64()
 	w := make([]float64, n)
 	for age := range n {
 		trend := 1 + (g.Juvenile-1)*math.Exp2(-float64(age)/max(1, g.HalfYears))
-		w[n-1-age] = trend * math.Exp(x-sd*sd/2)
+		w[n-1-age] = trend * math.Exp(x+shared[n-1-age]-sd*sd/2)
 		x = g.AR1*x + sd*math.Sqrt(1-g.AR1*g.AR1)*r.NormFloat64()
 	}
 	var sum float64

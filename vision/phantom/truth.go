@@ -112,6 +112,7 @@ type RingTruth struct {
 	Broken   bool    `json:"broken"`
 	LostMM   float64 `json:"lost_mm"`
 	Partial  bool    `json:"partial,omitempty"`
+	Year     int     `json:"year,omitempty"` // 0: unknown
 }
 
 // GapTruth is a place where the core is parted.
@@ -274,7 +275,7 @@ func (s *scene) coreTruth(c *coreScene, pic *Picture) CoreTruth {
 	t := CoreTruth{ID: k.ID, Species: k.Species, Wood: k.Wood, WidthMM: k.BoreMM, MMPerPx: s.mm,
 		BarkPresent: k.BarkMM > 0, BarkMM: k.BarkMM, Bark: "absent", OuterYear: k.OuterYear, Partial: k.Partial > 0,
 		PithRadiusMM: k.PithMM, Mounted: k.Marks.Mounted, Pith: "missed", BarkEnd: endOf(k.AngleDeg),
-		RotationDeg: round(math.Remainder(k.AngleDeg, 90), 3), Absent: []int{}, Gaps: []GapTruth{}, Ambiguous: []AmbiguousTruth{}}
+		RotationDeg: round(math.Remainder(k.AngleDeg, 90), 3), Absent: append([]int{}, k.AbsentYears...), Gaps: []GapTruth{}, Ambiguous: []AmbiguousTruth{}}
 	if t.BarkPresent {
 		t.Bark = "present"
 	}
@@ -552,6 +553,25 @@ func (s *scene) ambiguousTruths(c *coreScene, line *centreline, t *CoreTruth) {
 	}
 }
 
+// yearOf returns the year of ring k (1 the outermost, grown up or not), or 0.
+func (c *coreScene) yearOf(k int) int {
+	year := c.core.OuterYear
+	if year == 0 {
+		return 0
+	}
+	if c.core.Partial > 0 {
+		year++
+	}
+	for ; ; year-- {
+		if slices.Contains(c.core.AbsentYears, year) {
+			continue
+		}
+		if k--; k <= 0 {
+			return year
+		}
+	}
+}
+
 // ringTruths measures the wood between successive boundaries as the contract
 // says: length along the path, less open gaps, times the cosine of the mean
 // tilt.
@@ -574,6 +594,7 @@ func ringTruths(t *CoreTruth, c *coreScene) []RingTruth {
 				r.LostMM += g.LostMM
 			}
 		}
+		r.Year = c.yearOf(b.K)
 		tilt := (a.TiltDeg + b.TiltDeg) / 2 * math.Pi / 180
 		r.WidthMM = round(length*math.Cos(tilt), 5)
 		r.SeriesMM = round(r.WidthMM, 4)
