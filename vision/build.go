@@ -14,7 +14,7 @@ import (
 type builder struct {
 	*reader
 	strip  *strip.Strip
-	flat   *strip.Strip
+	f      *evidence.Features
 	course *strip.Course
 	look   evidence.Look
 	core   *measure.Core
@@ -138,7 +138,7 @@ func (b *builder) boundaries(r evidence.Reading) {
 		if c.BarkPresent && math.Abs(u-outer) < near || c.PithPresent && math.Abs(u-inner) < near {
 			continue
 		}
-		at, sd := b.model.Locate(b.flat, r, k, b.look.Wood, s)
+		at, sd := b.model.Locate(b.f, r, k, b.look.Wood, s)
 		c.Boundaries = append(c.Boundaries, b.boundary(measure.RingBoundary, at, b.together(r, k), sd))
 	}
 	if c.PithPresent {

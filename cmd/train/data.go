@@ -13,22 +13,23 @@ import (
 
 // sample is one rendered core as the reader sees it, with its truth in columns.
 type sample struct {
-	wood       measure.Wood
-	dir        int // +1: bark at low columns
-	perMM      float64
-	low, high  evidence.End
-	features   *evidence.Features
-	course     *strip.Course
-	flat       *strip.Strip
-	span       evidence.Span // of the wood
-	whole      evidence.Span // with bark and what lies beyond the pith
-	boundaries []mark
+	Wood       measure.Wood
+	Dir        int // +1: bark at low columns
+	PerMM      float64
+	Low, High  evidence.End
+	Features   *evidence.Features
+	Course     *strip.Course
+	Span       evidence.Span // of the wood
+	Whole      evidence.Span // with bark and what lies beyond the pith
+	Boundaries []mark
+
+	cands []evidence.Candidate // of the column net, once it is learned
 }
 
 // mark is a true boundary; hidden ones are neither right nor wrong.
 type mark struct {
-	u      float64
-	hidden bool
+	U      float64
+	Hidden bool
 }
 
 // pixelsOf shows a rendered picture as the reader's pixels.
@@ -74,7 +75,7 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 	v := drawVariation(rng)
 	px, c = v.apply(px, c, along, rng)
 	along /= float64(v.enlarge)
-	s := sample{wood: c.Wood, perMM: v.scale / along, dir: 1}
+	s := sample{Wood: c.Wood, PerMM: v.scale / along, Dir: 1}
 	breadth := c.WidthMM / along
 	axis := extended(c.CentrelinePx, c.BarkMM/along)
 	off := 0.04 * breadth * rng.NormFloat64()
@@ -83,7 +84,7 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 		axis[i][1] += off * float64(btoi(!t.Upright))
 	}
 	if c.BarkEnd == measure.Right || c.BarkEnd == measure.Bottom {
-		s.dir = -1
+		s.Dir = -1
 		for i, j := 0, len(axis)-1; i < j; i, j = i+1, j-1 {
 			axis[i], axis[j] = axis[j], axis[i]
 		}
@@ -92,11 +93,10 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 	if raw.Cols < 200 {
 		return sample{}, false
 	}
-	s.course = strip.Follow(raw, s.perMM)
-	s.flat = raw.Flatten(s.course)
-	s.features = evidence.Extract(s.flat, s.perMM)
-	onsets := [2][]float64{raw.Onsets(px, false, s.perMM), raw.Onsets(px, true, s.perMM)}
-	s.low, s.high = evidence.Ends(raw, onsets, s.perMM)
+	s.Course = strip.Follow(raw, s.PerMM)
+	s.Features = evidence.Extract(raw.Flatten(s.Course), s.PerMM)
+	onsets := [2][]float64{raw.Onsets(px, false, s.PerMM), raw.Onsets(px, true, s.PerMM)}
+	s.Low, s.High = evidence.Ends(raw, onsets, s.PerMM)
 	s.mark(raw, c)
 	s.spans(raw, c, along)
 	return s, true
@@ -128,25 +128,25 @@ func (s *sample) mark(raw *strip.Strip, c phantom.CoreTruth) {
 			u, _ = raw.Locate(b.PointPx)
 		}
 		hidden := b.Hidden != nil || b.Kind == phantom.KindEdge || b.Kind == phantom.KindInner
-		s.boundaries = append(s.boundaries, mark{u, hidden})
+		s.Boundaries = append(s.Boundaries, mark{u, hidden})
 	}
 }
 
 // spans sets the wood's span and the whole core's.
 func (s *sample) spans(raw *strip.Strip, c phantom.CoreTruth, along float64) {
-	s.whole = evidence.Span{From: 0, To: float64(raw.Cols - 1), Dir: s.dir, PxPerMM: s.perMM}
+	s.Whole = evidence.Span{From: 0, To: float64(raw.Cols - 1), Dir: s.Dir, PxPerMM: s.PerMM}
 	for _, g := range c.Gaps {
 		a, b := columnAt(raw, c, g.FromMM), columnAt(raw, c, g.ToMM)
-		s.whole.Openings = append(s.whole.Openings, [2]float64{math.Min(a, b), math.Max(a, b)})
-		s.whole.Lost = append(s.whole.Lost, g.Kind == measure.Lost)
+		s.Whole.Openings = append(s.Whole.Openings, [2]float64{math.Min(a, b), math.Max(a, b)})
+		s.Whole.Lost = append(s.Whole.Lost, g.Kind == measure.Lost)
 	}
-	s.span = s.whole
+	s.Span = s.Whole
 	outer, _ := raw.Locate(c.CentrelinePx[0])
 	inner, _ := raw.Locate(c.CentrelinePx[len(c.CentrelinePx)-1])
 	if c.PithPx != nil && c.PithPresent {
 		inner, _ = raw.Locate(*c.PithPx)
 	}
-	s.span.From, s.span.To = math.Min(outer, inner), math.Max(outer, inner)
+	s.Span.From, s.Span.To = math.Min(outer, inner), math.Max(outer, inner)
 }
 
 // columnAt returns the column of a length along the true centreline.
@@ -165,11 +165,11 @@ func columnAt(raw *strip.Strip, c phantom.CoreTruth, mm float64) float64 {
 // label tells whether a column is a boundary (1), none (0), or too near one to
 // be either (-1).
 func (s *sample) label(u float64) int {
-	right, unsure := math.Max(1.01, 0.02*s.perMM), math.Max(3, 0.07*s.perMM)
-	for _, b := range s.boundaries {
-		d := math.Abs(u - b.u)
+	right, unsure := math.Max(1.01, 0.02*s.PerMM), math.Max(3, 0.07*s.PerMM)
+	for _, b := range s.Boundaries {
+		d := math.Abs(u - b.U)
 		switch {
-		case b.hidden && d < 2*unsure:
+		case b.Hidden && d < 2*unsure:
 			return -1
 		case d <= right:
 			return 1
@@ -183,7 +183,7 @@ func (s *sample) label(u float64) int {
 // columns draws training columns: every boundary, and a share of the others.
 func (s *sample) columns(rng *rand.Rand, share float64) []example {
 	var out []example
-	for u := int(s.span.From); u <= int(s.span.To); u++ {
+	for u := int(s.Span.From); u <= int(s.Span.To); u++ {
 		l := s.label(float64(u))
 		w := float32(1)
 		if l == 0 {
@@ -195,9 +195,9 @@ func (s *sample) columns(rng *rand.Rand, share float64) []example {
 		if l < 0 {
 			continue
 		}
-		x := append([]float32(nil), s.features.Row(u)...)
-		if s.dir < 0 {
-			evidence.Turned(x, s.features.Row(u))
+		x := append([]float32(nil), s.Features.Row(u)...)
+		if s.Dir < 0 {
+			evidence.Turned(x, s.Features.Row(u))
 		}
 		out = append(out, example{x, l, w})
 	}
@@ -209,18 +209,18 @@ func (s *sample) columns(rng *rand.Rand, share float64) []example {
 // and for others within the tolerance, else 0.
 func (s *sample) matched(cands []evidence.Candidate) []int {
 	out := make([]int, len(cands))
-	for _, b := range s.boundaries {
-		tol := math.Max(2, 0.08*s.perMM)
+	for _, b := range s.Boundaries {
+		tol := math.Max(2, 0.08*s.PerMM)
 		best := -1
 		for i, c := range cands {
-			d := math.Abs(c.U - b.u)
+			d := math.Abs(c.U - b.U)
 			if d > tol {
 				continue
 			}
 			if out[i] == 0 {
 				out[i] = -1
 			}
-			if !b.hidden && (best < 0 || d < math.Abs(cands[best].U-b.u)) {
+			if !b.Hidden && (best < 0 || d < math.Abs(cands[best].U-b.U)) {
 				best = i
 			}
 		}
@@ -229,4 +229,12 @@ func (s *sample) matched(cands []evidence.Candidate) []int {
 		}
 	}
 	return out
+}
+
+// proposed returns the candidates of the sample's own kind of wood.
+func (s *sample) proposed(m *evidence.Model) []evidence.Candidate {
+	if s.cands == nil {
+		s.cands = m.Propose(s.Features, s.Wood, s.Span)
+	}
+	return s.cands
 }

@@ -26,25 +26,32 @@ import (
 func main() {
 	trays := flag.Int("trays", 120, "rendered trays")
 	seed := flag.Uint64("seed", 1000, "first seed")
+	cache := flag.String("cache", "", "folder that keeps what was read of the rendered trays")
 	out := flag.String("out", "vision/evidence/model.json", "where the model goes")
 	flag.Parse()
 	log.SetFlags(0)
-	if err := run(*trays, *seed, *out); err != nil {
+	if err := run(*trays, *seed, *cache, *out); err != nil {
 		log.Fatal("train: ", err)
 	}
 }
 
-func run(trays int, seed uint64, out string) error {
+func run(trays int, seed uint64, cache, out string) error {
 	start := time.Now()
 	m := &evidence.Model{Column: map[measure.Wood]*evidence.Net{}, Context: map[measure.Wood]*evidence.Net{},
 		Prior: map[measure.Wood]measure.Prior{}, Place: map[measure.Wood]evidence.Placing{},
 		Calibration: map[measure.Wood][2]float64{}}
-	first := render(trays*3/5, seed)
+	first, err := render(cache, trays*3/5, seed)
+	if err != nil {
+		return err
+	}
 	log.Printf("%d cores for the columns, %.0f s", len(first), time.Since(start).Seconds())
 	learnColumns(m, first)
 	learnWood(m, first)
 	first = nil
-	second := render(trays*2/5, seed+100000)
+	second, err := render(cache, trays*2/5, seed+100000)
+	if err != nil {
+		return err
+	}
 	log.Printf("%d cores for the context, %.0f s", len(second), time.Since(start).Seconds())
 	half := len(second) / 2
 	for _, w := range evidence.Woods {
@@ -65,15 +72,16 @@ func run(trays int, seed uint64, out string) error {
 }
 
 // render draws trays of all kinds of wood and conditions and reads their cores.
-func render(trays int, seed uint64) []sample {
+func render(cache string, trays int, seed uint64) ([]sample, error) {
 	var out []sample
 	for i := range trays {
-		s := seed + uint64(i)
-		rng := rand.New(rand.NewPCG(s, 7))
-		p, t := phantom.Render(phantom.RandomTray(s, trayOptions(i, rng)), s)
-		out = append(out, samplesOf(pixelsOf(p), t, rng)...)
+		got, err := trayOf(cache, seed+uint64(i), i)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, got...)
 	}
-	return out
+	return out, nil
 }
 
 // trayOptions cycles through the kinds of wood and draws the resolution.
@@ -85,7 +93,7 @@ func trayOptions(i int, rng *rand.Rand) phantom.Options {
 func of(samples []sample, w measure.Wood) []*sample {
 	var out []*sample
 	for i := range samples {
-		if samples[i].wood == w {
+		if samples[i].Wood == w {
 			out = append(out, &samples[i])
 		}
 	}
@@ -109,8 +117,8 @@ func learnWood(m *evidence.Model, samples []sample) {
 	for i := range samples {
 		s := &samples[i]
 		for k, w := range evidence.Woods {
-			if s.wood == w {
-				data = append(data, example{s.features.Sum, k, 1})
+			if s.Wood == w {
+				data = append(data, example{s.Features.Sum, k, 1})
 			}
 		}
 	}
@@ -121,12 +129,12 @@ func learnContext(m *evidence.Model, samples []sample) {
 	for _, w := range evidence.Woods {
 		var data []example
 		for _, s := range of(samples, w) {
-			r := m.First(s.features, w, s.span)
+			r := m.First(s.Features, w, s.Span)
 			if len(r.Candidates) == 0 {
 				continue
 			}
 			labels := s.matched(r.Candidates)
-			for i, x := range evidence.Context(s.features, r.Candidates, r.Inference, s.perMM, s.dir) {
+			for i, x := range evidence.Context(s.Features, r.Candidates, r.Inference, s.PerMM, s.Dir) {
 				if labels[i] >= 0 {
 					data = append(data, example{append([]float32(nil), x[:]...), labels[i], 1})
 				}
@@ -148,7 +156,7 @@ func learnBark(m *evidence.Model, samples []sample) {
 				x[k] = turn * v
 			}
 			class := 0
-			if float32(s.dir)*turn > 0 {
+			if float32(s.Dir)*turn > 0 {
 				class = 1
 			}
 			data = append(data, example{x, class, 1})
@@ -158,9 +166,9 @@ func learnBark(m *evidence.Model, samples []sample) {
 }
 
 func signsOf(m *evidence.Model, s *sample) [evidence.BarkCount]float32 {
-	whole := s.whole
-	woods := m.WoodProbabilities(s.features)
-	return evidence.BarkSigns(s.course, s.low, s.high, m.Better(s.features, whole, woods), s.perMM)
+	whole := s.Whole
+	woods := m.WoodProbabilities(s.Features)
+	return evidence.BarkSigns(s.Course, s.Low, s.High, m.Better(s.Features, whole, woods), s.PerMM)
 }
 
 // learnPrior chooses, for each kind of wood, the prior under which the most
@@ -192,7 +200,7 @@ func (c counts) f1() float64 {
 func score(m *evidence.Model, samples []*sample) counts {
 	var c counts
 	for _, s := range samples {
-		r := m.Read(s.features, s.wood, s.span)
+		r := m.ReadFrom(s.Features, s.proposed(m), s.Wood, s.Span)
 		c.add(s, r)
 	}
 	return c
@@ -201,8 +209,8 @@ func score(m *evidence.Model, samples []*sample) counts {
 func (c *counts) add(s *sample, r evidence.Reading) {
 	labels := s.matched(r.Candidates)
 	var total, got int
-	for _, b := range s.boundaries {
-		if !b.hidden {
+	for _, b := range s.Boundaries {
+		if !b.Hidden {
 			total++
 		}
 	}
@@ -239,14 +247,14 @@ func learnPlace(m *evidence.Model, samples []sample) {
 func deviations(m *evidence.Model, samples []*sample) []float64 {
 	var out []float64
 	for _, s := range samples {
-		r := m.Read(s.features, s.wood, s.span)
+		r := m.ReadFrom(s.Features, s.proposed(m), s.Wood, s.Span)
 		labels := s.matched(r.Candidates)
 		for _, k := range r.Accepted {
 			if labels[k] != 1 {
 				continue
 			}
-			u, _ := m.Locate(s.flat, r, k, s.wood, s.span)
-			out = append(out, (u-s.nearest(u))*float64(s.dir)/s.perMM)
+			u, _ := m.Locate(s.Features, r, k, s.Wood, s.Span)
+			out = append(out, (u-s.nearest(u))*float64(s.Dir)/s.PerMM)
 		}
 	}
 	return out
@@ -254,9 +262,9 @@ func deviations(m *evidence.Model, samples []*sample) []float64 {
 
 func (s *sample) nearest(u float64) float64 {
 	best := math.Inf(1)
-	for _, b := range s.boundaries {
-		if math.Abs(b.u-u) < math.Abs(best-u) {
-			best = b.u
+	for _, b := range s.Boundaries {
+		if math.Abs(b.U-u) < math.Abs(best-u) {
+			best = b.U
 		}
 	}
 	return best
@@ -268,7 +276,7 @@ func learnCalibration(m *evidence.Model, samples []sample) {
 		delete(m.Calibration, w)
 		var data []example
 		for _, s := range of(samples, w) {
-			r := m.Read(s.features, w, s.span)
+			r := m.ReadFrom(s.Features, s.proposed(m), w, s.Span)
 			labels := s.matched(r.Candidates)
 			for i, p := range r.Probability {
 				if labels[i] >= 0 && p > 0.005 {
@@ -308,17 +316,17 @@ func report(m *evidence.Model, samples []sample) {
 	for i := range samples {
 		s := &samples[i]
 		n++
-		p := m.WoodProbabilities(s.features)
+		p := m.WoodProbabilities(s.Features)
 		best := 0
 		for k := range p {
 			if p[k] > p[best] {
 				best = k
 			}
 		}
-		if evidence.Woods[best] == s.wood {
+		if evidence.Woods[best] == s.Wood {
 			kinds++
 		}
-		if (m.BarkAtLow(signsOf(m, s)) > 0.5) == (s.dir > 0) {
+		if (m.BarkAtLow(signsOf(m, s)) > 0.5) == (s.Dir > 0) {
 			ends++
 		}
 	}

@@ -136,7 +136,7 @@ func (f *Features) likeness(ch channel, cands []Candidate, first measure.Inferen
 	patches := make([]patchOf, len(cands))
 	var sum patchOf
 	for i, c := range cands {
-		patches[i] = patch(f.mean[ch], c.U, step, dir)
+		patches[i] = patch(f.Mean[ch], c.U, step, dir)
 		w := sureness(first.Probability[i])
 		for k, v := range patches[i] {
 			sum[k] += w * v

@@ -61,8 +61,9 @@ type Features struct {
 	// Sum describes the whole core: the same for every column, for telling
 	// the kind of wood.
 	Sum []float32
-	// mean holds each channel along the core, nil where there is none.
-	mean [channels][]float32
+	// Mean holds each channel along the core, across the breadth; nil where
+	// there is none.
+	Mean [channels][]float32
 }
 
 // Row returns the features of one column.
@@ -100,7 +101,7 @@ func Extract(s *strip.Strip, pxPerMM float64) *Features {
 	}
 	for ch, p := range planes {
 		if p != nil {
-			f.mean[ch] = p.mean
+			f.Mean[ch] = p.mean
 		}
 	}
 	f.Sum = summary(f, planes)

@@ -148,7 +148,7 @@ func (l *Look) ringed(m *Model, f *Features, end End) bool {
 		span.From, span.To = span.To-end.BarkPx+margin, span.To-margin
 	}
 	sure := 0
-	for _, c := range m.propose(f, l.Wood, span) {
+	for _, c := range m.Propose(f, l.Wood, span) {
 		if c.LogOdds > 2 {
 			sure++
 		}

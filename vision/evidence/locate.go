@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"pithward/measure"
-	"pithward/vision/strip"
 )
 
 // Locate returns the column of an accepted candidate to a fraction of a pixel,
@@ -14,12 +13,12 @@ import (
 // 0.05 mm of the candidate, where the light falls from earlywood to latewood.
 // In other woods it is the candidate itself, moved by the mean deviation that
 // training found.
-func (m *Model) Locate(flat *strip.Strip, r Reading, k int, wood measure.Wood, span Span) (u, sdMM float64) {
+func (m *Model) Locate(f *Features, r Reading, k int, wood measure.Wood, span Span) (u, sdMM float64) {
 	u = r.Candidates[k].U
 	place := m.Place[wood]
 	u += float64(span.Dir) * place.OffsetMM * span.PxPerMM
 	if wood == measure.Conifer {
-		u = steepest(flat, u, math.Max(2, 0.05*span.PxPerMM), span.Dir)
+		u = steepest(f.Mean[light], u, math.Max(2, 0.05*span.PxPerMM), span.Dir)
 	}
 	px := 1 / span.PxPerMM
 	return u, math.Hypot(place.DeviationMM, 0.3*px)
@@ -35,16 +34,16 @@ type Placing struct {
 // steepest returns the place near u where the rows' mean brightness falls most
 // steeply towards the pith: the top of the derivative, smoothed over about two
 // px, by a parabola.
-func steepest(flat *strip.Strip, u, reach float64, dir int) float64 {
+func steepest(mean []float32, u, reach float64, dir int) float64 {
 	lo, hi := int(math.Floor(u-reach)), int(math.Ceil(u+reach))
-	if lo < 3 || hi > flat.Cols-4 {
+	if lo < 3 || hi > len(mean)-4 {
 		return u
 	}
 	fall := make([]float64, hi-lo+1)
 	for i := range fall {
 		c := lo + i
 		// Derivative of a smoothed profile: weights 1 2 0 -2 -1.
-		fall[i] = float64(dir) * (flat.Mean(c-2) + 2*flat.Mean(c-1) - 2*flat.Mean(c+1) - flat.Mean(c+2))
+		fall[i] = float64(dir) * float64(mean[c-2]+2*mean[c-1]-2*mean[c+1]-mean[c+2])
 	}
 	best := 0
 	for i := range fall {

@@ -86,7 +86,11 @@ type Reading struct {
 // Read scores the columns, proposes candidates and infers the boundaries, in
 // two looks: the second knows this core's own typical boundary.
 func (m *Model) Read(f *Features, wood measure.Wood, span Span) Reading {
-	cands := m.propose(f, wood, span)
+	return m.ReadFrom(f, m.Propose(f, wood, span), wood, span)
+}
+
+// ReadFrom is Read for candidates proposed before.
+func (m *Model) ReadFrom(f *Features, cands []Candidate, wood measure.Wood, span Span) Reading {
 	first := m.infer(cands, wood, span)
 	second := m.lookAgain(f, cands, first, wood, span)
 	inf := m.infer(second, wood, span)
@@ -96,12 +100,12 @@ func (m *Model) Read(f *Features, wood measure.Wood, span Span) Reading {
 
 // First makes the first look only, for comparing kinds of wood and directions.
 func (m *Model) First(f *Features, wood measure.Wood, span Span) Reading {
-	cands := m.propose(f, wood, span)
+	cands := m.Propose(f, wood, span)
 	return Reading{Candidates: cands, Inference: m.infer(cands, wood, span)}
 }
 
-// propose returns the candidates of the wood in a span, from bark to pith.
-func (m *Model) propose(f *Features, wood measure.Wood, span Span) []Candidate {
+// Propose returns the candidates of the wood in a span, from bark to pith.
+func (m *Model) Propose(f *Features, wood measure.Wood, span Span) []Candidate {
 	all := Candidates(m.score(f, wood, span.Dir))
 	var out []Candidate
 	for _, c := range all {

@@ -1,0 +1,211 @@
+package evidence
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"pithward/measure"
+	"pithward/vision/raster"
+	"pithward/vision/strip"
+)
+
+const perMM = 47.0
+
+// core draws a plain conifer: in each ring, from bark (left) to pith, dark
+// latewood that begins at once and pales slowly. Rings are concentric about
+// pith where it is given (u, v of the strip, px from its left end and axis).
+func core(t testing.TB, w, h int, bark int, pith *[2]float64, seed uint64) (*strip.Strip, raster.Pixels, []float64) {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(seed, 2))
+	var at []float64 // boundaries, px from the left
+	for x := float64(bark) + 20; x < float64(w); x += 25 + 50*rng.Float64() {
+		at = append(at, x)
+	}
+	px := raster.Pixels{Width: w, Height: h, Channels: 3, U8: make([]uint8, 3*w*h)}
+	for y := range h {
+		k := 0
+		for x := range w {
+			pos := float64(x)
+			if pith != nil {
+				pos = pith[0] - math.Hypot(float64(x)-pith[0], float64(y)-float64(h-1)/2-pith[1])
+				k = 0
+			}
+			for k < len(at) && at[k] <= pos {
+				k++
+			}
+			light := 190.0
+			if k > 0 && k < len(at) {
+				light -= 90 * math.Exp(-(pos-at[k-1])/9)
+			}
+			if x < bark {
+				light = 50 + 20*rng.Float64()
+			}
+			light += 5 * rng.NormFloat64()
+			i := 3 * (y*w + x)
+			px.U8[i], px.U8[i+1], px.U8[i+2] = uint8(light*0.6), uint8(light*0.85), uint8(light)
+		}
+	}
+	mid := float64(h-1) / 2
+	return strip.Straighten(px, []measure.Point{{0, mid}, {float64(w - 1), mid}}, float64(h-8), 0.9), px, at
+}
+
+// TestFeaturesTurned: a core turned end for end has the same features, those
+// that ask for a step with the other sign.
+func TestFeaturesTurned(t *testing.T) {
+	s, _, _ := core(t, 900, 120, 0, nil, 1)
+	f := Extract(s, perMM)
+	back := *s
+	back.Light, back.Brown = mirrored(s.Light, s), mirrored(s.Brown, s)
+	g := Extract(&back, perMM)
+	turned := make([]float32, FeatureCount)
+	for u := range f.Cols {
+		Turned(turned, f.Row(u))
+		for k, want := range turned {
+			if got := g.Row(f.Cols - 1 - u)[k]; math.Abs(float64(got-want)) > 2e-3 {
+				t.Fatalf("column %d value %d (%v): %v, want %v", u, k, questions[k/2], got, want)
+			}
+		}
+	}
+}
+
+func mirrored(x []float32, s *strip.Strip) []float32 {
+	out := make([]float32, len(x))
+	for r := range s.Rows {
+		for c := range s.Cols {
+			out[r*s.Cols+c] = x[r*s.Cols+s.Cols-1-c]
+		}
+	}
+	return out
+}
+
+func TestFeaturesAreBounded(t *testing.T) {
+	for _, fill := range []float32{0, 255} {
+		s, _, _ := core(t, 400, 60, 0, nil, 2)
+		for i := range s.Light {
+			s.Light[i], s.Brown[i] = fill, 0
+		}
+		f := Extract(s, perMM)
+		for i, v := range f.At {
+			if !(v >= -1 && v <= 1) {
+				t.Fatalf("even wood of %v: value %d is %v", fill, i, v)
+			}
+		}
+	}
+}
+
+func TestReadPlainConifer(t *testing.T) {
+	s, px, at := core(t, 3000, 200, 90, nil, 3)
+	c := strip.Follow(s, perMM)
+	flat := s.Flatten(c)
+	f := Extract(flat, perMM)
+	m := Default()
+	known := Known{Wood: measure.Conifer, Onsets: [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}}
+	look := m.Judge(f, c, s, Span{From: 0, To: float64(s.Cols - 1), PxPerMM: perMM}, known)
+	if look.Span.Dir != 1 || !look.BarkPresent {
+		t.Errorf("bark at low columns not seen: %+v", look)
+	}
+	if math.Abs(look.Span.From-90) > 8 {
+		t.Errorf("wood begins at %.0f px, want 90", look.Span.From)
+	}
+	r := m.Read(f, measure.Conifer, look.Span)
+	found := 0
+	for _, k := range r.Accepted {
+		u, _ := m.Locate(f, r, k, measure.Conifer, look.Span)
+		for _, b := range at {
+			if math.Abs(u-b) < 1.5 {
+				found++
+			}
+		}
+	}
+	if n := len(at) - 1; found < n-1 || len(r.Accepted) > n+1 {
+		t.Errorf("%d of %d boundaries within 1.5 px, %d accepted", found, n, len(r.Accepted))
+	}
+	if math.Abs(r.Count-float64(len(at))) > 3 {
+		t.Errorf("expected number of boundaries %.1f, drawn %d", r.Count, len(at))
+	}
+}
+
+func TestFindPith(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		pith [2]float64
+		on   bool
+	}{
+		{"on the core", [2]float64{2700, 20}, true},
+		{"25 mm beyond its end", [2]float64{3000 + 25*perMM, 0}, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			s, _, _ := core(t, 3000, 220, 0, &tt.pith, 4)
+			c := strip.Follow(s, perMM)
+			p := FindPith(c, s, Span{From: 0, To: float64(s.Cols - 1), Dir: 1, PxPerMM: perMM})
+			if (p != nil) != tt.on {
+				t.Fatalf("found %+v", p)
+			}
+			if p != nil && math.Hypot(p.U-tt.pith[0], p.V-tt.pith[1]) > 0.3*perMM {
+				t.Errorf("pith at %.0f, %.0f px, want %v", p.U, p.V, tt.pith)
+			}
+		})
+	}
+}
+
+func TestEndsWithoutBark(t *testing.T) {
+	s, px, _ := core(t, 3000, 200, 0, nil, 5)
+	low, high := Ends(s, [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}, perMM)
+	if low.Score > barkScore || high.Score > barkScore {
+		t.Errorf("bark seen where there is none: %+v %+v", low, high)
+	}
+}
+
+func TestCandidates(t *testing.T) {
+	score := []float32{-9, -3, 2, 1, -4, -8, -20, -5, -20, 0, 1, 1, 0}
+	got := Candidates(score)
+	want := []float64{2.33, 7, 11}
+	if len(got) != len(want) {
+		t.Fatalf("%v", got)
+	}
+	for i, c := range got {
+		if math.Abs(c.U-want[i]) > 0.6 {
+			t.Errorf("candidate %d at %.2f, want about %.2f", i, c.U, want[i])
+		}
+	}
+}
+
+// TestTanh holds the approximation to its stated error.
+func TestTanh(t *testing.T) {
+	for x := -8.0; x <= 8; x += 0.001 {
+		if d := math.Abs(float64(tanh(float32(x))) - math.Tanh(x)); d > 2e-4 {
+			t.Fatalf("tanh(%v) wrong by %v", x, d)
+		}
+	}
+}
+
+func TestModelIsWhole(t *testing.T) {
+	m := Default()
+	for _, w := range Woods {
+		if n := m.Column[w]; n == nil || n.In != FeatureCount || n.Out != 1 {
+			t.Errorf("%s: column net %+v", w, n)
+		}
+		if n := m.Context[w]; n == nil || n.In != ContextCount {
+			t.Errorf("%s: context net %+v", w, n)
+		}
+		if m.Prior[w].Spread <= 0 || m.Place[w].DeviationMM <= 0 || m.Calibration[w][0] <= 0 {
+			t.Errorf("%s: prior %v place %v calibration %v", w, m.Prior[w], m.Place[w], m.Calibration[w])
+		}
+	}
+}
+
+func BenchmarkExtract(b *testing.B) {
+	s, _, _ := core(b, 6000, 240, 0, nil, 6)
+	for b.Loop() {
+		Extract(s, perMM)
+	}
+}
+
+func BenchmarkRead(b *testing.B) {
+	s, _, _ := core(b, 6000, 240, 0, nil, 6)
+	f := Extract(s, perMM)
+	for b.Loop() {
+		Default().Read(f, measure.Conifer, Span{From: 0, To: 5999, Dir: 1, PxPerMM: perMM})
+	}
+}
