@@ -139,7 +139,7 @@ func TestWithoutScale(t *testing.T) {
 	if d := cmp.Diff([]string{"unscaled.csv", "unscaled.json", "unscaled.overlay.png", "unscaled.tif"}, files(t, dir)); d != "" {
 		t.Errorf("files (-want +got):\n%s", d)
 	}
-	if !strings.Contains(stdout, "no scale: lengths are in px") || !strings.HasPrefix(read(t, filepath.Join(dir, "unscaled.csv")), "core,ring,year,from_px,") {
+	if !strings.Contains(stdout, "no scale (lengths in px)") || !strings.HasPrefix(read(t, filepath.Join(dir, "unscaled.csv")), "core,ring,year,from_px,") {
 		t.Errorf("said:\n%s", stdout)
 	}
 	checkJSON(t, filepath.Join(dir, "unscaled.json"))

@@ -40,8 +40,13 @@ func TestExamples(t *testing.T) {
 			if cmd.Example == "" {
 				t.Fatal("the help has no example")
 			}
+			if testing.Short() && cmd.Name() == "demo" {
+				t.Skip("rendering the demo takes some seconds")
+			}
 			dir := t.TempDir()
-			scans(t, dir, "tray.tif")
+			if cmd.Name() != "demo" {
+				scans(t, dir, "tray.tif")
+			}
 			writeFile(t, filepath.Join(dir, "cores.csv"), "scan,position,core\ntray.tif,1,LK01A\ntray.tif,2,LK02A\n")
 			writeFile(t, filepath.Join(dir, "ridge.rwl"), "RIDGE01 1990  1200  1100   900  1000 -9999\n")
 			if cmd.Name() == "convert" {

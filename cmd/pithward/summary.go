@@ -44,7 +44,7 @@ func numbered(n int, noun string) string {
 // scaleWords says what a pixel measures and how that is known.
 func scaleWords(s measure.Scale) string {
 	if s.MMPerPx == nil {
-		return "no scale: lengths are in px; give --dpi or --mm-per-px, or scan with a ruler"
+		return "no scale (lengths in px)"
 	}
 	size := fmt.Sprintf("%.5f", s.MMPerPx[0])
 	if s.MMPerPx[0] != s.MMPerPx[1] {

@@ -1,0 +1,296 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"image"
+	"image/color"
+	"image/png"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"pithward/measure"
+	"pithward/measure/archive"
+	"pithward/vision/phantom"
+)
+
+// built returns the path of the program as make build leaves it, with the
+// real worker beside it.
+func built(t *testing.T) string {
+	t.Helper()
+	path, err := filepath.Abs("../../bin/pithward")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range []string{path, path + "-scan"} {
+		if _, err := os.Stat(p); err != nil {
+			if os.Getenv("CI") != "" {
+				t.Fatalf("%s is not there: run make build first", p)
+			}
+			t.Skipf("%s is not there: run make build first", p)
+		}
+	}
+	return path
+}
+
+// user runs the built program as a user does.
+func user(t *testing.T, args ...string) (status int, out, talk string) {
+	t.Helper()
+	cmd := exec.Command(built(t), args...)
+	var o, e strings.Builder
+	cmd.Stdout, cmd.Stderr = &o, &e
+	err := cmd.Run()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		t.Fatal(err)
+	}
+	return cmd.ProcessState.ExitCode(), o.String(), e.String()
+}
+
+// The program starts within 50 ms: it holds no image library, and what it does
+// at start is little. The best of ten counts, as the machine may be busy.
+func TestStart(t *testing.T) {
+	best := time.Hour
+	for range 10 {
+		begin := time.Now()
+		if status, _, _ := user(t, "--help"); status != 0 {
+			t.Fatalf("status %d", status)
+		}
+		best = min(best, time.Since(begin))
+	}
+	if best > 50*time.Millisecond {
+		t.Errorf("started in %v", best)
+	}
+}
+
+// tray renders a small plain tray of two pines of known truth into dir.
+func tray(t *testing.T, dir string) (scan string, truth phantom.Truth) {
+	t.Helper()
+	pic, truth := phantom.Render(phantom.RandomTray(11, phantom.Options{Wood: measure.Conifer, Cores: 2, LengthMM: 40, Plain: true}), 11)
+	scan = filepath.Join(dir, "tray.tif")
+	f, err := os.Create(scan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(pic.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.LZW}), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	return scan, truth
+}
+
+// The main job, from a scan and a sheet to every file, by the programs that
+// people get.
+func TestMeasureATray(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures a whole tray")
+	}
+	dir := t.TempDir()
+	scan, truth := tray(t, dir)
+	sheet := writeFile(t, filepath.Join(dir, "cores.csv"),
+		"scan,position,core,status,sampled,hemisphere,species,outer_year\ntray,1,OSV01A,,,,Pinus sylvestris,2001\ntray,2,OSV02A,,,,Pinus sylvestris,\n")
+	status, out, talk := user(t, "measure", scan, "--sheet", sheet, "--strips")
+	if status != 0 || talk != "" {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	m := checkJSON(t, filepath.Join(dir, "tray.json"))
+	if m.Scale.Source != measure.ScaleRuler {
+		t.Errorf("scale by %s", m.Scale.Source)
+	}
+	if len(m.Cores) != len(truth.Cores) {
+		t.Fatalf("%d cores, the tray has %d", len(m.Cores), len(truth.Cores))
+	}
+	for i, c := range m.Cores {
+		if want := len(truth.Cores[i].Rings); len(c.Rings) < want*8/10 || len(c.Rings) > want*12/10 {
+			t.Errorf("%s: %d rings, it has %d", c.ID, len(c.Rings), want)
+		}
+		if !strings.Contains(out, "  "+c.ID+" ") {
+			t.Errorf("no line for %s:\n%s", c.ID, out)
+		}
+	}
+	if first := m.Cores[0].Rings[0]; m.Cores[0].ID != "OSV01A" || first.Year == nil || *first.Year+first.Index != 2002 {
+		t.Errorf("%s: first ring %+v, the outermost complete one is of 2001", m.Cores[0].ID, first)
+	}
+	checkSeries(t, filepath.Join(dir, "tray.rwl"), m.Cores[0])
+	checkSeries(t, filepath.Join(dir, "tray.undated.rwl"), m.Cores[1])
+	if table := lines(read(t, filepath.Join(dir, "tray.csv"))); len(table) != 1+len(m.Cores[0].Rings)+len(m.Cores[1].Rings) {
+		t.Errorf("the table has %d lines", len(table))
+	}
+	checkPicture(t, filepath.Join(dir, "tray.overlay.png"), m.Scan)
+	if strips := files(t, filepath.Join(dir, "tray.strips")); len(strips) != len(m.Cores) {
+		t.Errorf("strips %q, want one a core", strips)
+	}
+	for _, name := range files(t, dir) {
+		if path := filepath.Join(dir, name); !strings.Contains(out, path) && path != sheet {
+			t.Errorf("%s is not named in the summary, or should not be there", name)
+		}
+	}
+}
+
+// checkSeries reads a decadal file back and holds it to the core's rings.
+func checkSeries(t *testing.T, path string, c measure.Core) {
+	t.Helper()
+	got, err := archive.ReadTucson(path, []byte(read(t, path)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Series) != 1 || got.Series[0].ID != c.ID {
+		t.Fatalf("%s: %d series, want %s alone", path, len(got.Series), c.ID)
+	}
+	s := got.Series[0]
+	var want []measure.Ring // complete ones
+	for _, r := range c.Rings {
+		if r.Index > 0 {
+			want = append(want, r)
+		}
+	}
+	if len(s.Widths) != len(want) {
+		t.Fatalf("%s: %d widths for %d rings", path, len(s.Widths), len(want))
+	}
+	for i, r := range want {
+		w := s.Widths[len(want)-1-i]
+		if r.WidthMM == nil || !w.Measured() {
+			continue
+		}
+		if d := float64(w) - *r.WidthMM; d > 0.00051 || d < -0.00051 { // half a unit
+			t.Errorf("%s: ring %d is %v mm, written %v", path, r.Index, *r.WidthMM, w)
+		}
+	}
+	if r := want[0]; r.Year != nil && s.LastYear() != *r.Year {
+		t.Errorf("%s: ends in %d, want %d", path, s.LastYear(), *r.Year)
+	}
+	if want[0].Year == nil && s.FirstYear != 1 {
+		t.Errorf("%s: undated, but begins in %d", path, s.FirstYear)
+	}
+}
+
+// checkPicture holds the overlay to its limit of 4000 px and to the scan's
+// shape, its foot apart.
+func checkPicture(t *testing.T, path string, scan measure.Scan) {
+	t.Helper()
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	p, _, err := image.DecodeConfig(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if longest := max(p.Width, p.Height); longest > 4000 || longest < min(1000, scan.WidthPx/2) {
+		t.Errorf("overlay of %d x %d px for a scan of %d x %d", p.Width, p.Height, scan.WidthPx, scan.HeightPx)
+	}
+}
+
+// Real wood: a strip of a photographed pine disc (Marichal et al. 2024, a
+// public dataset of cross-section images of Pinus taeda, arXiv 2404.10856)
+// beside a drawn ruler, with traced boundaries. How well it is read is judged
+// elsewhere; here a user gets every file, scaled by the ruler.
+func TestMeasureRealWood(t *testing.T) {
+	folder := "../../../shared/real/pine-015"
+	if _, err := os.Stat(folder); err != nil {
+		t.Skip("the strips of real wood (../shared/real) are not here")
+	}
+	if testing.Short() {
+		t.Skip("measures a whole scan")
+	}
+	var truth struct {
+		MMPerPx [2]float64 `json:"mm_per_px"`
+		Cores   []struct {
+			BarkEnd string `json:"bark_end"`
+		}
+	}
+	if err := json.Unmarshal([]byte(read(t, filepath.Join(folder, "truth.json"))), &truth); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if status, _, talk := user(t, "measure", filepath.Join(folder, "pine-015.png"), "--out", dir); status != 0 {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	m := checkJSON(t, filepath.Join(dir, "pine-015.json"))
+	if m.Scale.MMPerPx == nil {
+		t.Fatal("no scale")
+	}
+	if r := m.Scale.MMPerPx[0] / truth.MMPerPx[0]; r < 0.999 || r > 1.001 { // design: within 0.1 %
+		t.Errorf("scale %v mm, want %v", m.Scale.MMPerPx[0], truth.MMPerPx[0])
+	}
+	if len(m.Cores) != 1 || m.Cores[0].BarkEnd == nil || string(*m.Cores[0].BarkEnd) != truth.Cores[0].BarkEnd {
+		t.Errorf("%d cores, want one with its bark %s", len(m.Cores), truth.Cores[0].BarkEnd)
+	}
+}
+
+// What is no scan of cores is refused, or found empty, each in its own words;
+// a good one beside it is measured all the same.
+func TestHostileScans(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures whole scans")
+	}
+	dir := t.TempDir()
+	good, _ := tray(t, dir)
+	whole := read(t, good)
+	picture := func(name string, shade func(x, y int) color.Gray) {
+		p := image.NewGray(image.Rect(0, 0, 1200, 800))
+		for y := range 800 {
+			for x := range 1200 {
+				p.SetGray(x, y, shade(x, y))
+			}
+		}
+		f, err := os.Create(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(png.Encode(f, p), f.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	random := rand.New(rand.NewPCG(1, 2))
+	picture("black.png", func(int, int) color.Gray { return color.Gray{} })
+	picture("white.png", func(int, int) color.Gray { return color.Gray{Y: 255} })
+	picture("noise.png", func(int, int) color.Gray { return color.Gray{Y: uint8(random.IntN(256))} })
+	writeFile(t, filepath.Join(dir, "empty.tif"), "")
+	writeFile(t, filepath.Join(dir, "text.tif"), "these are notes, not a scan\n")
+	writeFile(t, filepath.Join(dir, "cut.tif"), whole[:len(whole)/2])
+	// A picture of 200000 x 200000 px, by its head (PNG, third edition, 11.2.1).
+	writeFile(t, filepath.Join(dir, "vast.png"), "\x89PNG\r\n\x1a\n\x00\x00\x00\x0dIHDR\x00\x03\x0d\x40\x00\x03\x0d\x40\x08\x02\x00\x00\x00\x39\x83\x5d\x01"+strings.Repeat("\x00", 100))
+
+	empty := []string{"black.png", "white.png", "noise.png"}
+	refused := []string{"empty.tif", "text.tif", "cut.tif", "vast.png"}
+	args := []string{"measure", good}
+	for _, name := range append(empty, refused...) {
+		args = append(args, filepath.Join(dir, name))
+	}
+	status, out, talk := user(t, args...)
+	said := lines(talk)
+	if status != 1 || len(said) != len(args)-1 || said[len(said)-1] != "pithward: 7 of 8 scans failed" {
+		t.Fatalf("status %d, said:\n%s", status, talk)
+	}
+	seen := map[string]bool{}
+	for i, path := range args[2:] {
+		words, is := strings.CutPrefix(said[i], "pithward: "+path+": ")
+		if !is || strings.Contains(words, "worker") {
+			t.Errorf("%s: %s", path, said[i])
+		}
+		seen[words] = true
+	}
+	if len(seen) != 1+len(refused) {
+		t.Errorf("want a message for each fault:\n%s", talk)
+	}
+	for _, name := range empty {
+		path := filepath.Join(dir, measure.Stem(name)+".json")
+		if m := checkJSON(t, path); len(m.Cores) != 0 || !strings.Contains(read(t, path), `"cores": []`) {
+			t.Errorf("%s: %d cores", name, len(m.Cores))
+		}
+	}
+	for _, name := range refused {
+		if _, err := os.Stat(filepath.Join(dir, measure.Stem(name)+".json")); err == nil {
+			t.Errorf("%s has a result", name)
+		}
+	}
+	if !strings.Contains(out, good+": 2 cores") {
+		t.Errorf("the good one:\n%s", out)
+	}
+}
