@@ -102,6 +102,9 @@ func (a *arranger) turn(length float64) float64 {
 		return 0
 	}
 	limit := min(1.4, 1.5/length*180/math.Pi)
+	if chance(a.r, 0.12) {
+		limit = 3 // laid carelessly
+	}
 	return between(a.r, -limit, limit)
 }
 
@@ -209,8 +212,18 @@ func paper(r *rand.Rand) RGB {
 	return []RGB{{246, 246, 242}, {238, 234, 222}, {232, 232, 236}, {244, 232, 160}}[r.IntN(4)]
 }
 
-// ruler puts the ruler below the cores.
+// ruler puts the ruler below the cores, or standing to their right.
 func (a *arranger) ruler() {
+	standing := !a.o.Plain && a.at > 60 && chance(a.r, 0.15)
+	if standing {
+		u := RandomRuler(a.r, a.at-trayMargin, a.o)
+		lean := u.LengthMM * math.Abs(math.Sin(u.AngleDeg*math.Pi/180))
+		u.AngleDeg += 90 // the zero at the bottom
+		u.AtMM = [2]float64{a.width - trayMargin + 4 + lean, a.at - u.MarginMM}
+		a.width = u.AtMM[0] + u.BreadthMM + lean + trayMargin
+		a.t.Ruler = u
+		return
+	}
 	u := RandomRuler(a.r, a.width-2*trayMargin, a.o)
 	rise := u.LengthMM * math.Abs(math.Sin(u.AngleDeg*math.Pi/180))
 	u.AtMM = [2]float64{trayMargin + u.MarginMM, a.at + 3}
@@ -228,7 +241,7 @@ func (a *arranger) trayLabel() {
 	l := Label{LengthMM: between(r, 26, 48), BreadthMM: between(r, 9, 15), AngleDeg: between(r, -2, 2), Paper: paper(r), Ink: RGB{30, 30, 34},
 		Lines: []string{fmt.Sprintf("TRAY %02d", 1+r.IntN(60)), fmt.Sprintf("PLOT %c%d", 'A'+rune(r.IntN(8)), 1+r.IntN(20))}}
 	x := between(r, trayMargin, a.width-trayMargin-l.LengthMM)
-	if a.t.Ruler != nil && chance(r, 0.4) {
+	if a.t.Ruler != nil && math.Abs(a.t.Ruler.AngleDeg) < 45 && chance(r, 0.4) {
 		u := a.t.Ruler
 		y := u.AtMM[1] + u.BreadthMM*0.35
 		if u.Scales[0].FarEdge {

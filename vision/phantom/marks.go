@@ -99,8 +99,10 @@ func (p *painter) pencilLine() {
 	s := p.s
 	u := between(p.r, 0, s.length)
 	h := s.core.FlatMM / 2
-	p.stroke(u, -h, math.Pi/2+0.12*p.r.NormFloat64(), 2*h*between(p.r, 0.5, 1), between(p.r, 0.05, 0.12), 0.01,
-		RGB{62, 62, 68}, between(p.r, 0.35, 0.65))
+	along, length := math.Pi/2+0.12*p.r.NormFloat64(), 2*h*between(p.r, 0.5, 1)
+	p.stroke(u, -h, along, length, between(p.r, 0.05, 0.12), 0.01, RGB{62, 62, 68}, between(p.r, 0.35, 0.65))
+	sin, cos := math.Sincos(along)
+	s.lines = append(s.lines, [4]float64{u, -h, u + cos*length, -h + sin*length})
 }
 
 // pencilDots marks the years as the trade does: a dot each decade, two each

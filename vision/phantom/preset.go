@@ -348,5 +348,8 @@ func RandomRuler(r *rand.Rand, lengthMM float64, o Options) *Ruler {
 	}
 	u.Wear = between(r, 0, 0.6)
 	u.AngleDeg = between(r, -0.4, 0.4)
+	if chance(r, 0.15) {
+		u.AngleDeg = between(r, -2, 2)
+	}
 	return u
 }

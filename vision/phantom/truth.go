@@ -387,9 +387,11 @@ func (s *scene) curve(c *coreScene, rho float64) (pc *piece, u0 float64, pts [][
 	if pc == nil {
 		return nil, 0, nil, false
 	}
+	// A small ring is traced as far as it turns towards the pith.
 	h := c.core.FlatMM / 2 * 0.95
+	hi, lo := min(h, c.stem.pithV+0.93*rho), max(-h, c.stem.pithV-0.93*rho)
 	for i := range lineSamples {
-		v := lerp(h, -h, float64(i)/(lineSamples-1))
+		v := lerp(hi, lo, float64(i)/(lineSamples-1))
 		u, ok := c.stem.along(rho, v)
 		if !ok || u < pc.u0+pc.lo.at(v) || u > pc.u1+pc.hi.at(v) {
 			continue
@@ -526,30 +528,34 @@ func (s *scene) hiddenWhy(c *coreScene, pc *piece, k int, u float64, b *Boundary
 	return &why
 }
 
-// ambiguousTruths lists the false rings that lie on the core.
+// ambiguousTruths lists the false rings and the pencil lines on the core.
 func (s *scene) ambiguousTruths(c *coreScene, line *centreline, t *CoreTruth) {
+	add := func(kind string, x, y float64, pts [][2]float64) {
+		sm, _, _ := line.project(x, y)
+		a := AmbiguousTruth{Kind: kind, SMM: round(sm, 4), PointPx: s.toPx(x, y)}
+		for _, q := range pts {
+			a.LinePx = append(a.LinePx, s.toPx(q[0], q[1]))
+		}
+		t.Ambiguous = append(t.Ambiguous, a)
+	}
 	for i, y := range c.years {
-		if y.falseAt == 0 {
+		if y.falseAt == 0 || c.core.Wood != measure.Conifer {
 			continue
 		}
 		rho := c.stem.radii[i+1] + y.falseAt*c.core.Widths[i]
-		// A boundary would be taken to lie on the band's outer side.
+		// A boundary would be taken to lie on either side of the band.
 		for _, side := range []float64{0.5, -0.5} {
-			if rho > c.stem.outer {
-				continue
+			if pc, u, pts, ok := s.curve(c, rho+side*y.falseMM); ok && rho < c.stem.outer {
+				x, yy := c.lay.point(pc, u, 0)
+				add("false ring", x, yy, pts)
 			}
-			pc, u, pts, ok := s.curve(c, rho+side*y.falseMM)
-			if !ok {
-				continue
-			}
-			x, yy := c.lay.point(pc, u, 0)
-			sm, _, _ := line.project(x, yy)
-			a := AmbiguousTruth{Kind: "false ring", SMM: round(sm, 4), PointPx: s.toPx(x, yy)}
-			for _, q := range pts {
-				a.LinePx = append(a.LinePx, s.toPx(q[0], q[1]))
-			}
-			t.Ambiguous = append(t.Ambiguous, a)
 		}
+	}
+	for _, l := range c.lines {
+		pc := c.pieceAt(l[0])
+		x0, y0 := c.lay.point(pc, l[0], l[1])
+		x1, y1 := c.lay.point(pc, l[2], l[3])
+		add("pencil line", (x0+x1)/2, (y0+y1)/2, [][2]float64{{x0, y0}, {x1, y1}})
 	}
 }
 

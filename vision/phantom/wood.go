@@ -186,6 +186,7 @@ type coreScene struct {
 	scratch  [2]float32 // direction of the sanding marks
 	splats   []splat
 	smears   [][2]float64 // stretches of u where no boundary can be seen
+	lines    [][4]float64 // pencil lines across: u, v of both ends
 	box      [4]float64
 	bluePick float32
 	inner    RGB // of the living bark
