@@ -128,17 +128,19 @@ func (b *builder) boundaries(r evidence.Reading) {
 	if s.Dir < 0 {
 		outer, inner = inner, outer
 	}
-	near := math.Max(2, 0.04*b.perMM)
+	const near = 1.5 // px
 	if c.BarkPresent {
 		p := 1 / (1 + math.Exp(-(b.look.BarkScore-6)/4))
 		c.Boundaries = append(c.Boundaries, b.boundary(measure.Outer, outer, p, 3/b.perMM))
 	}
+	last := outer
 	for _, k := range r.Accepted {
-		u := r.Candidates[k].U
-		if c.BarkPresent && math.Abs(u-outer) < near || c.PithPresent && math.Abs(u-inner) < near {
-			continue
-		}
 		at, sd := b.model.Locate(b.f, r, k, b.look.Wood, s)
+		inward := (at - last) * float64(s.Dir)
+		if (c.BarkPresent || last != outer) && inward < near || c.PithPresent && math.Abs(at-inner) < near {
+			continue // the same edge as the one before, or as an end
+		}
+		last = at
 		c.Boundaries = append(c.Boundaries, b.boundary(measure.RingBoundary, at, b.together(r, k), sd))
 	}
 	if c.PithPresent {
