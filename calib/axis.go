@@ -4,7 +4,6 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
-	"sort"
 )
 
 // axis is a ruler's own frame in a view: s along it, t across it, both in px.
@@ -29,10 +28,12 @@ func (a axis) sample(dst []float32, s, t float64) {
 }
 
 const (
-	maxTan    = 0.14 // a ruler is turned by at most 8 degrees
-	rowsAPer  = 6    // rows looked at per tick step across the ruler
-	reachPer  = 12   // how far from the comb's middle its ticks may reach, tick steps
-	demodPers = 16   // tick steps in a window
+	maxTan      = 0.14 // a ruler is turned by at most 8 degrees
+	rowsAPer    = 6    // rows looked at per tick step across the ruler
+	nearPer     = 4    // a tick runs within so many tick steps of a strip that shows it
+	reachPer    = 12   // how far from the comb's middle its ticks may reach, tick steps
+	demodPers   = 16   // tick steps in a window
+	samplesAPer = 12   // places looked at per tick step along it, while searching
 )
 
 // newAxis finds the turn of a comb's ticks and the zone across which all of
@@ -57,16 +58,14 @@ func newAxis(v view, c comb) (axis, bool) {
 // course bounds the tangent of a comb's turn: near the slope of its hits where
 // they lie far apart, else anything a ruler may have.
 func (c comb) course() (from, to float64) {
-	us, vs := make([]float64, len(c.hits)), make([]float64, len(c.hits))
-	for i, h := range c.hits {
-		us[i], vs[i] = h.u, h.v
+	lo, hi := c.hits[0].u, c.hits[0].u
+	for _, h := range c.hits {
+		lo, hi = min(lo, h.u), max(hi, h.u)
 	}
-	sort.Sort(byX{us, vs})
-	f, ok := theilSen(us, vs)
-	if !ok || us[len(us)-1]-us[0] < 24*c.pitch {
+	if hi-lo < 24*c.pitch {
 		return -maxTan, maxTan
 	}
-	return max(-maxTan, f.b-0.02), min(maxTan, f.b+0.02)
+	return c.tan - 0.02, c.tan + 0.02
 }
 
 // tilt returns the tangent of the ruler's turn between two bounds: each row's
@@ -74,7 +73,7 @@ func (c comb) course() (from, to float64) {
 // turned rows add up.
 func tilt(v view, hits []hit, pitch, from, to float64) float64 {
 	step := max(1, pitch/rowsAPer)
-	n := int(reachPer * rowsAPer)
+	n := nearPer * rowsAPer
 	var z [][]complex128
 	for _, h := range hits {
 		row := make([]complex128, 2*n+1)
@@ -117,11 +116,12 @@ func tilt(v view, hits []hit, pitch, from, to float64) float64 {
 // the line through (u, v) in direction (du, dv), over a tapered window centred
 // there.
 func demodulate(v view, u, w, du, dw, pitch float64) complex128 {
-	n := min(int(demodPers*pitch), v.w)
+	step := max(1, pitch/samplesAPer)
+	n := int(demodPers * min(pitch, float64(v.w)/demodPers) / step)
 	buf := make([]float32, n)
 	half := float64(n-1) / 2
-	v.sample(buf, u-half*du, w-half*dw, du, dw)
-	return amplitude(flatten(buf, int(pitch/2)), half, pitch)
+	v.sample(buf, u-half*step*du, w-half*step*dw, step*du, step*dw)
+	return amplitude(flatten(buf, int(pitch/step/2)), half, pitch/step)
 }
 
 // flatten takes the running mean off x and bounds it to three mean absolute
@@ -185,13 +185,15 @@ func (a *axis) findZone(c comb) bool {
 			amp[r] = median(parts)
 		}
 	}
-	top := 0
+	top := n
 	smooth := make([]float64, len(amp))
 	for r := range amp {
 		smooth[r] = amp[r]
 		if r > 0 && r+1 < len(amp) {
 			smooth[r] = median([]float64{amp[r-1], amp[r], amp[r+1]})
 		}
+	}
+	for r := n - nearPer*rowsAPer; r <= n+nearPer*rowsAPer; r++ {
 		if smooth[r] > smooth[top] {
 			top = r
 		}
@@ -207,7 +209,7 @@ func (a *axis) findZone(c comb) bool {
 	half := float64(hi-lo) / 2 * step * 0.85
 	a.u, a.v = a.at(0, mid)
 	a.lo, a.hi = -half, half
-	return 2*half >= 0.6*a.pitch
+	return 2*half >= 0.4*a.pitch
 }
 
 // profile is the gray along the ruler, averaged across from t = lo to hi;

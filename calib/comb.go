@@ -8,11 +8,12 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// A comb is a place where the gray along a strip repeats: a ruler's ticks, or
+// A comb is a straight row of places where the gray repeats: a ruler's ticks, or
 // something that must be told from them.
 type comb struct {
 	swap   bool
 	pitch  float64 // scan px
+	tan    float64 // slope of the row of hits, view
 	weight float64
 	hits   []hit
 }
@@ -35,32 +36,105 @@ const (
 	minContrast      = 1.2  // mean absolute deviation, gray levels of 255
 )
 
+// grains are how many overview px count as one along a strip: with each more,
+// longer windows and ticks further apart.
+var grains = [...]int{1, 2, 4}
+
 // combs lists where strips of the overview repeat, strongest first.
-func combs(o overview, swap bool) []comb {
-	strips := o.strips(swap)
+func combs(o overview) []comb {
+	var out []comb
+	for _, swap := range []bool{false, true} {
+		strips := o.strips(swap)
+		for _, n := range grains {
+			s := strips
+			if n > 1 {
+				s = coarser(strips, n)
+			}
+			for _, g := range cluster(hitsIn(s, float64(o.factor), float64(n))) {
+				for _, c := range rows(g, float64(stripHeight*o.factor)) {
+					c.swap = swap
+					c.weight *= float64(n) // by length of strip
+					out = append(out, c)
+				}
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].weight > out[j].weight })
+	return out
+}
+
+// hitsIn looks for a period in every window of every strip. A strip is factor x
+// stripHeight scan px high, and n x factor scan px make one of its places.
+func hitsIn(strips [][]float32, factor, n float64) []hit {
 	s := newSpectrum()
 	var hits []hit
 	for j, strip := range strips {
 		for w, start := range windowStarts(len(strip)) {
-			step, score := s.period(strip[start:min(start+windowLen, len(strip))])
+			length := min(windowLen, len(strip)-start)
+			step, score := s.period(strip[start : start+length])
 			if score < minScore {
 				continue
 			}
-			f := float64(o.factor)
-			centre := float64(start) + float64(min(windowLen, len(strip)))/2
 			hits = append(hits, hit{
 				strip: j, window: w,
-				u:     centre*f - 0.5,
-				v:     (float64(j)+0.5)*stripHeight*f - 0.5,
-				pitch: step * f, score: score,
+				u:     (float64(start)+float64(length)/2)*factor*n - 0.5,
+				v:     (float64(j)+0.5)*stripHeight*factor - 0.5,
+				pitch: step * factor * n, score: score,
 			})
 		}
 	}
-	out := cluster(hits)
-	for i := range out {
-		out[i].swap = swap
+	return hits
+}
+
+// rows parts hits into straight rows: again and again the line, turned by no
+// more than a ruler may be, near which the scores add up to most.
+func rows(hits []hit, strip float64) []comb {
+	var out []comb
+	for range 4 {
+		tan, off, sum := bestLine(hits, strip)
+		if sum < 1 {
+			break
+		}
+		c := comb{tan: tan}
+		var rest []hit
+		var pitches []float64
+		for _, h := range hits {
+			if math.Abs(h.v-tan*h.u-off) > max(2.5*h.pitch, 1.5*strip) {
+				rest = append(rest, h)
+				continue
+			}
+			c.hits = append(c.hits, h)
+			c.weight += h.score
+			pitches = append(pitches, h.pitch)
+		}
+		c.pitch = median(pitches)
+		out = append(out, c)
+		hits = rest
 	}
 	return out
+}
+
+// bestLine returns the line v = off + tan u with most score within three
+// strips, and that score.
+func bestLine(hits []hit, strip float64) (tan, off, sum float64) {
+	for i := -14; i <= 14; i++ {
+		b := 0.01 * float64(i)
+		bins := map[int]float64{}
+		for _, h := range hits {
+			at := int(math.Floor((h.v - b*h.u) / strip))
+			for d := -1; d <= 1; d++ {
+				bins[at+d] += h.score
+			}
+		}
+		for at, s := range bins {
+			// Ties go to the least turn and then the first place, whatever the map's order.
+			mid := (float64(at) + 0.5) * strip
+			if s > sum+1e-9 || s > sum-1e-9 && (math.Abs(b) < math.Abs(tan) || b == tan && mid < off) {
+				tan, off, sum = b, mid, s
+			}
+		}
+	}
+	return tan, off, sum
 }
 
 // windowStarts returns where windows start along a strip of n; the last one
@@ -79,14 +153,14 @@ func windowStarts(n int) []int {
 	return starts
 }
 
-// cluster joins hits that touch and have the same pitch within 4 %.
-func cluster(hits []hit) []comb {
+// cluster parts hits into groups that touch and have the same pitch within 4 %,
+// in the order of their first hits.
+func cluster(hits []hit) [][]hit {
 	parent := make([]int, len(hits))
 	for i := range parent {
 		parent[i] = i
 	}
-	var find func(int) int
-	find = func(i int) int {
+	find := func(i int) int {
 		for parent[i] != i {
 			parent[i] = parent[parent[i]]
 			i = parent[i]
@@ -105,30 +179,18 @@ func cluster(hits []hit) []comb {
 			}
 		}
 	}
-	groups := map[int][]hit{}
+	group := map[int]int{}
+	var out [][]hit
 	for i, h := range hits {
 		r := find(i)
-		groups[r] = append(groups[r], h)
-	}
-	var out []comb
-	for _, g := range groups {
-		c := comb{hits: g}
-		pitches := make([]float64, len(g))
-		for i, h := range g {
-			c.weight += h.score
-			pitches[i] = h.pitch
+		g, ok := group[r]
+		if !ok {
+			g = len(out)
+			group[r] = g
+			out = append(out, nil)
 		}
-		c.pitch = median(pitches)
-		out = append(out, c)
+		out[g] = append(out[g], h)
 	}
-	// The map's order must not show.
-	sort.Slice(out, func(i, j int) bool {
-		a, b := out[i], out[j]
-		if a.weight != b.weight {
-			return a.weight > b.weight
-		}
-		return a.hits[0].strip < b.hits[0].strip || a.hits[0].strip == b.hits[0].strip && a.hits[0].window < b.hits[0].window
-	})
 	return out
 }
 
@@ -266,9 +328,4 @@ func (c comb) strongest(n int) []hit {
 		return a.window - b.window
 	})
 	return out[:min(n, len(out))]
-}
-
-// sortCombs puts the heaviest first; equal ones in order of place.
-func sortCombs(c []comb) {
-	sort.SliceStable(c, func(i, j int) bool { return c[i].weight > c[j].weight })
 }

@@ -3,6 +3,7 @@ package calib
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // graduation is a way rulers are divided: tick number k, counted from a mark
@@ -62,6 +63,7 @@ const (
 	outlierShare = 0.08 // of ticks whose length says nothing: covered, worn, touching a digit
 	maxMisfit    = 0.2
 	minTicks     = 17  // an inch in sixteenths, end to end; 1.7 cm
+	sameLength   = 5.  // standard deviations within which lengths count as alike
 	clearBIC     = 15. // far beyond "very strong" evidence (10; Kass & Raftery 1995)
 )
 
@@ -89,7 +91,9 @@ func (d lengths) fit(g graduation, phase int) pattern {
 			p.bic = math.Inf(1)
 			return p
 		}
-		p.length[c] = median(v)
+		// The upper of two middle ones: dirt and wear cut ticks short.
+		slices.Sort(v)
+		p.length[c] = v[len(v)/2]
 		if c > 0 && p.length[c] <= p.length[c-1] {
 			p.bic = math.Inf(1) // a higher mark is longer, always
 			return p
@@ -110,7 +114,31 @@ func (d lengths) fit(g graduation, phase int) pattern {
 	}
 	p.misfit = float64(wrong) / float64(len(d.k))
 	p.problem = p.doubt(byClass, sd)
+	p.clear = p.clear && d.topSure(p, sd)
 	return p
+}
+
+// topSure tells that the longest marks are the highest level there is, and not
+// of two that look alike for want of a neighbour: at least two are seen, and on
+// an inch ruler, where the next level up would be every second one, two an odd
+// number of times apart and none longer still.
+func (d lengths) topSure(p pattern, sd float64) bool {
+	n, odd := 0, [2]bool{}
+	for i, k := range d.k {
+		at := mod(k-p.phase, 2*p.top())
+		if at%p.top() != 0 {
+			continue
+		}
+		over := d.l[i] - p.length[len(p.levels)]
+		switch {
+		case math.Abs(over) <= sameLength*sd:
+			n++
+			odd[at/p.top()] = true
+		case over > 0 && p.unit == "inch":
+			return false
+		}
+	}
+	return n >= 2 && (p.unit != "inch" || odd[0] && odd[1])
 }
 
 // logDensity of a residual: normal, with a share of outliers anywhere.
@@ -129,14 +157,23 @@ func nearest(l float64, of []float64) int {
 	return best
 }
 
-// doubt says why a pattern cannot be relied on, or "".
+// doubt says why a pattern cannot be relied on, or "". The lengths of byClass
+// are in order.
 func (p pattern) doubt(byClass [][]float64, sd float64) string {
 	for c := 1; c < len(p.length); c++ {
 		if p.length[c]-p.length[c-1] < max(2.5*sd, 0.06*p.length[len(p.length)-1]) {
 			return "its longer ticks do not grow step by step"
 		}
-		if len(byClass[c]) < 2 {
-			return "too few of its longest ticks are seen to tell what they stand for"
+	}
+	for c, all := range byClass {
+		same := 0
+		for _, l := range all {
+			if math.Abs(l-p.length[c]) <= sameLength*sd {
+				same++
+			}
+		}
+		if 5*same < 3*len(all) {
+			return "ticks that should be alike are of different lengths"
 		}
 	}
 	if p.misfit > maxMisfit {
@@ -203,7 +240,7 @@ func (d lengths) read(stepAsDeclared float64) (pattern, string) {
 func choose(all []pattern, declared float64) (pattern, string) {
 	var byTag, clear []pattern
 	for _, p := range all {
-		if declared > 0 && math.Abs(declared/p.tickMM-1) < 0.02 {
+		if near(declared/p.tickMM, 1) {
 			byTag = append(byTag, p)
 		}
 		if p.clear {
@@ -223,9 +260,16 @@ func choose(all []pattern, declared float64) (pattern, string) {
 				best = p
 			}
 		}
+		if ratio := declared / best.tickMM; best.unit == "inch" && (near(ratio, 2) || near(ratio, 0.5)) {
+			return pattern{}, "it looks like " + best.name + ", but the resolution tag says half or twice that"
+		}
 		return best, ""
 	}
-	return pattern{}, "its pattern is not clear"
+	return pattern{}, "too few of its longest ticks are seen to tell what they stand for"
 }
+
+// near tells that a ratio is the wanted one within 2 %: more than a scanner's
+// axis or a ruler errs by, less than lies between two graduations.
+func near(ratio, want float64) bool { return math.Abs(ratio/want-1) < 0.02 }
 
 func mod(a, n int) int { return ((a % n) + n) % n }

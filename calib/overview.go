@@ -54,27 +54,24 @@ func reduceRow[T uint8 | uint16](dst []uint8, src []T, px raster.Pixels, f, y in
 	}
 }
 
-// half returns the overview reduced once more by n in both directions.
-func (o overview) shrink(n int) overview {
-	s := overview{factor: o.factor * n, w: o.w / n, h: o.h / n}
-	s.pix = make([]uint8, s.w*s.h)
-	for y := range s.h {
-		for x := range s.w {
-			var sum int
-			for dy := range n {
-				for dx := range n {
-					sum += int(o.pix[(y*n+dy)*o.w+x*n+dx])
-				}
-			}
-			s.pix[y*s.w+x] = uint8(sum / (n * n))
-		}
-	}
-	return s
-}
-
 // stripHeight is the number of overview rows averaged into one strip: at a
 // turn of 5 degrees a tick moves by 0.7 px over it, well below a tick step.
 const stripHeight = 8
+
+// coarser averages n neighbours along each strip.
+func coarser(strips [][]float32, n int) [][]float32 {
+	out := make([][]float32, len(strips))
+	for j, s := range strips {
+		out[j] = make([]float32, len(s)/n)
+		for i := range out[j] {
+			for _, g := range s[i*n : (i+1)*n] {
+				out[j][i] += g
+			}
+			out[j][i] /= float32(n)
+		}
+	}
+	return out
+}
 
 // strips returns the overview's strips of stripHeight rows each (columns, with
 // swap), averaged across: [strip][along].

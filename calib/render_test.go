@@ -82,10 +82,19 @@ func (c *canvas) solid(f frame, s0, s1, t0, t1 float64, col colour) {
 	c.paint(f, s0, s1, t0, t1, func(_, _, _ float64) (colour, float64) { return col, 1 })
 }
 
-// noise adds Gaussian noise and unevenness of light.
+// noise adds about Gaussian noise: a sum of three even ones.
 func (c *canvas) noise(sd float64) {
-	for i := range c.pix {
-		c.pix[i] = clamp8(float64(c.pix[i]) + sd*(c.rng.Float64()+c.rng.Float64()+c.rng.Float64()-1.5)*2)
+	var table [3*127 + 1]int
+	for i := range table {
+		table[i] = int(math.Round(16 * sd * (float64(i) - 1.5*127) / (127 * 0.5)))
+	}
+	for i := 0; i+2 < len(c.pix); i += 3 {
+		r := c.rng.Uint64()
+		for k := range 3 {
+			n := table[r&127+r>>7&127+r>>14&127]
+			c.pix[i+k] = uint8(min(max((int(c.pix[i+k])*16+n+8)>>4, 0), 255))
+			r >>= 21
+		}
 	}
 }
 

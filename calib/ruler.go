@@ -9,7 +9,7 @@ import (
 )
 
 // maxCombs bounds how many repeating places are looked at closely.
-const maxCombs = 8
+const maxCombs = 20
 
 // FindRulers finds the rulers of a scan, the best first. The tag is the
 // declared resolution in dpi as displayed, nil where there is none; it only
@@ -20,17 +20,7 @@ func FindRulers(px raster.Pixels, tag *[2]float64) (found []RulerFit, why string
 	if px.Width < 64 || px.Height < 16 || px.Channels < 1 {
 		return nil, "the scan is too small to hold a ruler"
 	}
-	o := reduce(px)
-	levels := []overview{o}
-	if small := o.shrink(4); small.w >= 64 || small.h >= 64 {
-		levels = append(levels, small) // for ticks further apart
-	}
-	var all []comb
-	for _, level := range levels {
-		all = append(all, combs(level, false)...)
-		all = append(all, combs(level, true)...)
-	}
-	sortCombs(all)
+	all := combs(reduce(px))
 	reason := ""
 	for _, c := range all[:min(maxCombs, len(all))] {
 		if known(found, px, c) {
@@ -72,30 +62,17 @@ func known(found []RulerFit, px raster.Pixels, c comb) bool {
 // readComb looks at a comb at full resolution and reads it as a ruler, or says
 // why it is none.
 func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
-	v := newView(px, c.swap)
-	a, ok := newAxis(v, c)
+	a, ok := newAxis(newView(px, c.swap), c)
 	if !ok {
 		return RulerFit{}, "its marks are too short"
 	}
-	start := c.strongest(1)[0].u - a.u
-	dark := polarity(a, start)
-	var ticks []tick
-	for range 5 {
-		ticks = newRow(a, a.lo, a.hi, dark).track(start)
-		if len(ticks) < minTicks {
-			return RulerFit{}, fmt.Sprintf("only %d evenly spaced marks", len(ticks))
-		}
-		f, ok := fitTicks(ticks)
-		if !ok {
-			return RulerFit{}, "its marks are not evenly spaced"
-		}
-		a.pitch = f.b
-		if a.straighten(ticks, dark) < 2e-4 {
-			break
-		}
-		if !a.findZone(c) {
-			return RulerFit{}, "its marks are too short"
-		}
+	start, dark, ok := a.begin(c)
+	if !ok {
+		return RulerFit{}, "its marks are no straight lines of one kind"
+	}
+	ticks, fault := a.settle(c, start, dark)
+	if fault != "" {
+		return RulerFit{}, fault
 	}
 	r := measureReach(a, ticks, dark)
 	ticks, r = dropUnclear(ticks, r)
@@ -105,11 +82,61 @@ func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
 	return fitRuler(a, ticks, r, tag)
 }
 
+// begin picks a place to start numbering the ticks: one of the comb's clearest
+// where most ticks nearby are straight lines across the zone. It also tells
+// whether they are dark.
+func (a axis) begin(c comb) (start float64, dark, ok bool) {
+	n := int((2*seedTicks + 4) * a.pitch)
+	for _, h := range c.strongest(4) {
+		start = (h.u - a.u) / a.cos
+		from := start - float64(n)/2
+		dark = newRow(a, from, n, a.lo, a.hi, false).polarity()
+		ticks := newRow(a, from, n, a.lo, a.hi, dark).seed(start)
+		r := measureWithin(a, ticks, dark, a.hi)
+		clear := 0
+		for _, lo := range r.lo {
+			if !math.IsNaN(lo) {
+				clear++
+			}
+		}
+		if clear > seedTicks {
+			return start, dark, true
+		}
+	}
+	return 0, false, false
+}
+
+// settle numbers the ticks and turns the axis square to them, again and again
+// until it stays, since where the zone lies depends on the turn.
+func (a *axis) settle(c comb, start float64, dark bool) ([]tick, string) {
+	var ticks []tick
+	for range 5 {
+		from, n := a.extent()
+		ticks = newRow(*a, from, n, a.lo, a.hi, dark).track(start)
+		if len(ticks) < minTicks {
+			return nil, fmt.Sprintf("only %d evenly spaced marks", len(ticks))
+		}
+		f, ok := fitTicks(ticks)
+		if !ok {
+			return nil, "its marks are not evenly spaced"
+		}
+		a.pitch = f.b
+		if a.straighten(ticks, dark) < 2e-4 {
+			break
+		}
+		if !a.findZone(c) {
+			return nil, "its marks are too short"
+		}
+	}
+	return ticks, ""
+}
+
 // straighten turns the axis so that the upper and lower halves of the ticks
 // agree, and returns by how much (rad).
 func (a *axis) straighten(ticks []tick, dark bool) float64 {
+	from, n := a.extent()
 	mid := (a.lo + a.hi) / 2
-	upper, lower := newRow(*a, a.lo, mid, dark), newRow(*a, mid, a.hi, dark)
+	upper, lower := newRow(*a, from, n, a.lo, mid, dark), newRow(*a, from, n, mid, a.hi, dark)
 	var shift []float64
 	for _, t := range ticks {
 		p, ok1 := upper.find(t.s, 0.2*a.pitch)

@@ -22,8 +22,9 @@ type row struct {
 	pitch float64
 }
 
-func newRow(a axis, lo, hi float64, dark bool) row {
-	from, n := a.extent()
+// newRow makes the profile of n places from s = from on, averaged across from
+// t = lo to hi.
+func newRow(a axis, from float64, n int, lo, hi float64, dark bool) row {
 	r := row{from: from, gray: a.profile(from, n, lo, hi), pitch: a.pitch}
 	if dark {
 		for i := range r.gray {
@@ -105,14 +106,7 @@ const (
 // all ticks so far: with n of them it errs by far less than half a step over a
 // gap as long as they span.
 func (r row) track(start float64) []tick {
-	pitch, s0 := r.lock(start)
-	var ticks []tick
-	for k := -seedTicks; k <= seedTicks; k++ {
-		if t, ok := r.find(s0+float64(k)*pitch, 0.3*pitch); ok {
-			t.k = k
-			ticks = append(ticks, t)
-		}
-	}
+	ticks := r.seed(start)
 	if len(ticks) < seedTicks {
 		return nil
 	}
@@ -147,6 +141,19 @@ func (r row) track(start float64) []tick {
 		}
 	}
 	return kept
+}
+
+// seed finds the ticks nearest to s = start, numbered from there.
+func (r row) seed(start float64) []tick {
+	pitch, s0 := r.lock(start)
+	var ticks []tick
+	for k := -seedTicks; k <= seedTicks; k++ {
+		if t, ok := r.find(s0+float64(k)*pitch, 0.3*pitch); ok {
+			t.k = k
+			ticks = append(ticks, t)
+		}
+	}
+	return ticks
 }
 
 // lock finds the exact step and a tick's place near s = start: the period of
@@ -189,14 +196,11 @@ func (b byX) Len() int           { return len(b.x) }
 func (b byX) Less(i, j int) bool { return b.x[i] < b.x[j] }
 func (b byX) Swap(i, j int)      { b.x[i], b.x[j] = b.x[j], b.x[i]; b.y[i], b.y[j] = b.y[j], b.y[i] }
 
-// polarity tells whether the ticks are dark: the narrow side of the profile
-// near s = start is theirs.
-func polarity(a axis, start float64) (dark bool) {
-	r := newRow(a, a.lo, a.hi, false)
-	n := min(int(demodPers*a.pitch), len(r.flat))
-	i := min(max(0, int(start-r.from)-n/2), len(r.flat)-n)
+// polarity tells whether the ticks in the row are dark: the narrow side of the
+// profile is theirs.
+func (r row) polarity() (dark bool) {
 	var m3 float64
-	for _, x := range r.flat[i : i+n] {
+	for _, x := range r.flat {
 		m3 += float64(x) * float64(x) * float64(x)
 	}
 	return m3 < 0
@@ -211,8 +215,13 @@ type reach struct {
 // measureReach follows each tick across the ruler. A row belongs to the tick
 // while it stands out from both sides by half of what it does in the zone.
 func measureReach(a axis, ticks []tick, dark bool) reach {
+	return measureWithin(a, ticks, dark, reachPer*a.pitch+(a.hi-a.lo)/2)
+}
+
+// measureWithin is measureReach no further than limit from t = 0.
+func measureWithin(a axis, ticks []tick, dark bool, limit float64) reach {
 	step := max(1, a.pitch/8)
-	rows := int(reachPer*a.pitch/step) + int((a.hi-a.lo)/2/step)
+	rows := int(limit / step)
 	out := reach{make([]float64, len(ticks)), make([]float64, len(ticks)), make([]float64, len(ticks))}
 	var widths []float64
 	for _, t := range ticks {
