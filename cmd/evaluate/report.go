@@ -122,7 +122,7 @@ func (j *judged) printScales(out io.Writer) {
 			}
 		}
 		if s.Scaled {
-			scale, err = "yes", num("%.3f", 100*s.ScaleErr)
+			scale, err = "yes", num("%+.4f", 100*s.ScaleErr)
 			if s.HasRuler {
 				square += s.ScaleErr * s.ScaleErr
 				worst = math.Max(worst, math.Abs(s.ScaleErr))
@@ -134,7 +134,7 @@ func (j *judged) printScales(out io.Writer) {
 	}
 	table(out, rows)
 	if n > 0 {
-		fmt.Fprintf(out, "Scale along %d rulers: RMS error %.3f %%, worst %.3f %%\n\n", n, 100*math.Sqrt(square/float64(n)), 100*worst)
+		fmt.Fprintf(out, "Scale along %d rulers: RMS error %.4f %%, worst %.4f %%\n\n", n, 100*math.Sqrt(square/float64(n)), 100*worst)
 	}
 }
 

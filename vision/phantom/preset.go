@@ -216,6 +216,9 @@ func drawBreaks(r *rand.Rand, c *Core) {
 func drawMarks(r *rand.Rand, c *Core) {
 	m := &c.Marks
 	m.Scratches = between(r, 0, 0.8)
+	if c.Wood == measure.DiffusePorous {
+		m.Scratches *= 0.6 // sanded finer, since its rings are hard to see
+	}
 	m.BorerMarks = between(r, 0, 0.8)
 	m.Cracks = between(r, 0, 2.5)
 	m.Checks = between(r, 0, 1.2)
@@ -250,8 +253,9 @@ func RandomLook(r *rand.Rand, wood measure.Wood) Look {
 		l.Early = RGB{224, 194, 164}.mix(RGB{232, 214, 184}, hue)
 		l.Late = RGB{148, 106, 80}.mix(RGB{168, 136, 104}, hue)
 		l.PoreMM, l.PoresPerMM2 = between(r, 0.03, 0.075), between(r, 35, 130)
-		l.LineMM = between(r, 0.03, 0.1)
-		l.Rays, l.Contrast = between(r, 2, 7), between(r, 0.45, 0.95)
+		l.LineMM = between(r, 0.035, 0.1)
+		// A thin line that is faint as well could not be seen by anybody.
+		l.Rays, l.Contrast = between(r, 2, 7), between(r, 0.85-3*min(l.LineMM, 0.09), 1.05)
 		if chance(r, 0.3) {
 			l.WideRays = between(r, 0.1, 0.5)
 		}
