@@ -15,6 +15,7 @@ type piece struct {
 	agree     float64         // mean agreement of its layers across it
 	windows   int             // that many windows gave it
 	power     float64         // grey levels its layers share
+	plain     float64         // how plain most of it is beside the rest: low for printed paper
 	free      [2]bool         // the ground lies beside its upper, its lower rim
 }
 
@@ -40,7 +41,7 @@ func (f *finder) measurePieces(line []measure.Point, half float64) []*piece {
 	if m == nil {
 		return nil
 	}
-	runs := m.runs(m.wood())
+	runs := m.runs()
 	if len(runs) < 2 {
 		m.ends()
 		return m.piece()
@@ -75,13 +76,15 @@ func (f *finder) newMeasurer(line []measure.Point, half float64) *measurer {
 	return m
 }
 
-// runs gives the stretches of wood between gaps, within the piece.
-func (m *measurer) runs(is []float64) [][2]int {
+// runs gives the stretches of wood between gaps that show the ground, within
+// the piece.
+func (m *measurer) runs() [][2]int {
 	gap := max(2, int(gapRun*m.breadth))
 	var out [][2]int
 	from, none := -1, 0
 	for u := m.u0; u <= m.u1; u++ {
-		if u < m.u1 && is[u] > -0.5 {
+		lo, hi := m.inner(min(u, m.b.w-1))
+		if u < m.u1 && m.covered(u, lo, hi) >= 0.5 {
 			if from < 0 {
 				from = u
 			}
@@ -255,20 +258,40 @@ func (m *measurer) wood() []float64 {
 		}
 	}
 	usual := median(inside)
+	cross := m.crossAlong()
 	for u := range is {
-		v := m.mid.at(float64(u))
-		lo, hi := int(v-0.38*m.breadth), int(v+0.38*m.breadth)
-		k := min(m.tx.nk-1, u/pieceHop)
+		lo, hi := m.inner(u)
 		switch {
 		case m.covered(u, lo, hi) < 0.5:
 			is[u] = -1
 		case m.free[0] && m.free[1], inner[u] < darkAsBark*math.Min(usual, sides[u]):
 			is[u] = 1 // bark has a texture of its own
 		default:
-			is[u] = math.Max(-1, math.Min(1, (m.tx.cross(k, (lo+hi)/2, (hi-lo)/2)-crossWood)/0.15))
+			is[u] = math.Max(-1, math.Min(1, (cross[u]-crossWood)/0.15))
 		}
 	}
 	return is
+}
+
+// crossAlong is the cross of the rows well between the rims, over a few
+// columns round each.
+func (m *measurer) crossAlong() []float64 {
+	const half = 3
+	along, across := make([]float32, m.b.w+1), make([]float32, m.b.w+1)
+	for u := range m.b.w {
+		along[u+1], across[u+1] = along[u], across[u]
+		v0, v1 := m.inner(u)
+		for v := max(0, v0); v < min(m.b.h, v1); v++ {
+			along[u+1] += m.tx.along[v*m.b.w+u]
+			across[u+1] += m.tx.across[v*m.b.w+u]
+		}
+	}
+	out := make([]float64, m.b.w)
+	for u := range out {
+		lo, hi := max(0, u-half), min(m.b.w, u+half+1)
+		out[u] = crossOf(along[hi]-along[lo], across[hi]-across[lo])
+	}
+	return out
 }
 
 // covered is the part of the rows lo to hi of column u that stands out.
@@ -301,26 +324,25 @@ func (m *measurer) end(is []float64, u, side int) []float64 {
 	if side < 0 {
 		lo, hi = max(6, u-int(2*m.breadth)), min(m.b.w-7, u+in)
 	}
-	lo, hi = beforeGap(is, u, lo, hi, side, int(gapRun*m.breadth))
-	if hi-lo < 8 {
+	first, last := beforeGap(is, u, lo, hi, side, int(gapRun*m.breadth))
+	if last-first < 8 {
 		return []float64{float64(u)}
 	}
 	steps := m.faces(lo, hi)
 	worth := steps.worth(int(0.08 * m.breadth))
-	best, at := math.Inf(-1), u
-	sum := 0.0
-	for i := range hi - lo { // sum: wood before minus wood after column lo+i
-		sum += is[lo+i]
+	total := 0.0
+	for x := first; x < last; x++ {
+		total += is[x]
 	}
-	total, run := sum, 0.0
-	for i := range hi - lo {
-		run += is[lo+i]
-		gain := run - (total - run)
+	best, at, before := math.Inf(-1), u, 0.0
+	for x := first; x < last; x++ {
+		before += is[x]
+		gain := before - (total - before) // wood on one side, none on the other
 		if side < 0 {
 			gain = -gain
 		}
-		if gain += faceWorth * m.breadth * worth[i]; gain > best {
-			best, at = gain, i
+		if gain += faceWorth * m.breadth * worth[x-lo]; gain > best {
+			best, at = gain, x-lo
 		}
 	}
 	cover := m.stripCover(lo, hi)
@@ -371,8 +393,8 @@ func (m *measurer) stripCover(lo, hi int) func(i, j int) float64 {
 		}
 	}
 	return func(i, j int) float64 {
-		a, b := max(0, min(hi-lo, j-faceClear/2)), max(0, min(hi-lo, j+faceClear/2))
-		return sums[i][b] - sums[i][a]
+		a := max(0, min(hi-lo-faceClear, j-faceClear/2))
+		return sums[i][a+faceClear] - sums[i][a]
 	}
 }
 
@@ -457,7 +479,14 @@ func (m *measurer) piece() []*piece {
 	p.windows = len(a.r)
 	p.power = median(append([]float64(nil), a.power...))
 	p.colour = m.colour(int(first), int(last))
+	p.plain = m.tx.plainness(m.b, m.inner, int(first)+8, int(last)-8)
 	return []*piece{p}
+}
+
+// inner gives the rows of column u well between the rims.
+func (m *measurer) inner(u int) (v0, v1 int) {
+	v := m.mid.at(float64(u))
+	return int(v - 0.38*m.breadth), int(v + 0.38*m.breadth)
 }
 
 // central is the median of the middle half.

@@ -57,7 +57,7 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 		pieces = append(pieces, found...)
 	}
 	var cores []raster.Core
-	for _, c := range joinPieces(pieces) {
+	for _, c := range joinPieces(apart(pieces)) {
 		if f.isCore(c) {
 			cores = append(cores, assemble(c))
 		}
@@ -90,12 +90,57 @@ func (f *finder) piecesOf(b bar) ([]*piece, error) {
 	if err != nil {
 		return nil, err
 	}
+	r := newRims(bd, f.ground.sd, patchHop, 40)
 	var out []*piece
-	for _, p := range found {
-		line, half := p.line(bd)
-		out = append(out, f.measurePieces(line, half)...)
+	for _, whole := range found {
+		for _, p := range splitPatch(bd, &r, whole) {
+			line, half := p.line(bd)
+			out = append(out, f.measurePieces(line, half)...)
+		}
 	}
 	return out, nil
+}
+
+// apart leaves out pieces that lie on a larger one.
+func apart(pieces []*piece) []*piece {
+	sort.SliceStable(pieces, func(i, j int) bool {
+		return pieces[i].length()*pieces[i].breadth > pieces[j].length()*pieces[j].breadth
+	})
+	var out []*piece
+	for _, p := range pieces {
+		covered := false
+		for _, q := range out {
+			covered = covered || q.covers(p)
+		}
+		if !covered {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// covers tells whether more than half of q's axis lies on p.
+func (p *piece) covers(q *piece) bool {
+	n := 0
+	for _, at := range q.axis {
+		if distanceTo(at, p.axis) < p.breadth/2 {
+			n++
+		}
+	}
+	return 2*n > len(q.axis)
+}
+
+// distanceTo is the distance of p from the polyline.
+func distanceTo(p measure.Point, line []measure.Point) float64 {
+	best := math.Inf(1)
+	for i := 1; i < len(line); i++ {
+		a, b := line[i-1], line[i]
+		dx, dy := b[0]-a[0], b[1]-a[1]
+		s := ((p[0]-a[0])*dx + (p[1]-a[1])*dy) / math.Max(1e-9, dx*dx+dy*dy)
+		s = math.Max(0, math.Min(1, s))
+		best = math.Min(best, math.Hypot(p[0]-a[0]-s*dx, p[1]-a[1]-s*dy))
+	}
+	return best
 }
 
 // lay lays a bar straight along its axis.
@@ -129,7 +174,11 @@ func (p *patch) line(b *band) ([]measure.Point, float64) {
 		mids[i], halves[i] = (p.top[i]+p.bottom[i])/2, (p.bottom[i]-p.top[i])/2
 	}
 	half := median(halves) + patchErosion
-	c := fitCurve(us, mids, nil, degreeFor(float64(n*patchHop)/(2*half)))
+	degree := degreeFor(float64(n*patchHop) / (2 * half))
+	if float64(n*patchHop) < 3*half {
+		degree = 0 // a stub lies as its bar does
+	}
+	c := fitCurve(us, mids, nil, degree)
 	var line []measure.Point
 	m := max(2, n/2)
 	for i := range m {
@@ -143,14 +192,31 @@ func (p *patch) line(b *band) ([]measure.Point, float64) {
 // across looks like grain.
 const patchErosion = 3
 
-// isCore tells whether joined pieces are a core.
+// isCore tells whether joined pieces are a core: long, and not printed paper.
 func (f *finder) isCore(pieces []*piece) bool {
-	length := 0.0
+	length, plain := 0.0, 0.0
 	for _, p := range pieces {
 		length += p.length()
+		plain += p.length() * p.plain
 	}
-	return length > 2.5*longest(pieces).breadth
+	breadth := longest(pieces).breadth
+	least := minOverview * float64(f.o.Factor)
+	if f.hints.MMPerPx != nil {
+		least = minMM / f.hints.MMPerPx[0]
+	}
+	return length > minSlim*breadth && breadth > least && plain/length > paperPlain
 }
+
+// What makes a core, and no stub or label: its length in breadths (chosen),
+// and the least plainness (measured: printed labels lie below 0.04, wood above
+// 0.16).
+const (
+	minSlim    = 2.2
+	paperPlain = 0.06
+	// The least breadth: with a scale in mm, else in px of the overview.
+	minMM       = 2.2
+	minOverview = 8
+)
 
 // degreeFor is the degree of polynomial that a core of this length, in
 // breadths, may need: stubs are straight, long cores bend.

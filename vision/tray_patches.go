@@ -44,7 +44,7 @@ func patches(b *band, on []bool, u0, u1 int) ([]patch, error) {
 	}
 	var out []patch
 	for _, f := range found {
-		if p, ok := patchOf(labels, tx.nk, f); ok {
+		if p, ok := patchOf(labels, tx.nk, f); ok && tx.plainness(b, p.inner, p.k0*patchHop, p.k1*patchHop) > paperPlain {
 			out = append(out, p)
 		}
 	}
@@ -65,6 +65,13 @@ func stood(b *band, on []bool, u, v, hop int) bool {
 	return 2*n > all
 }
 
+// inner gives the rows of column u well between the patch's rims.
+func (p *patch) inner(u int) (v0, v1 int) {
+	i := max(0, min(len(p.top)-1, u/patchHop-p.k0))
+	slack := 0.1 * (p.bottom[i] - p.top[i])
+	return int(p.top[i] + slack), int(p.bottom[i] - slack)
+}
+
 // patchOf takes the rims of one blob of cells; not ok for a mere speck.
 func patchOf(labels []int32, nk int, f blob) (patch, bool) {
 	p := patch{k0: f.box.Min.X, k1: f.box.Max.X}
@@ -77,5 +84,6 @@ func patchOf(labels []int32, nk int, f blob) (patch, bool) {
 		}
 		p.top, p.bottom = append(p.top, float64(lo)), append(p.bottom, float64(hi))
 	}
-	return p, p.k1-p.k0 >= 3
+	height := median(append([]float64(nil), p.bottom...)) - median(append([]float64(nil), p.top...))
+	return p, p.k1-p.k0 >= 3 && float64((p.k1-p.k0)*patchHop) > shortest*height
 }

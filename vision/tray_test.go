@@ -82,19 +82,6 @@ func TestFindCoresReal(t *testing.T) {
 	}
 }
 
-// distanceTo is the distance of p from the polyline.
-func distanceTo(p measure.Point, line []measure.Point) float64 {
-	best := math.Inf(1)
-	for i := 1; i < len(line); i++ {
-		a, b := line[i-1], line[i]
-		dx, dy := b[0]-a[0], b[1]-a[1]
-		s := ((p[0]-a[0])*dx + (p[1]-a[1])*dy) / (dx*dx + dy*dy)
-		s = math.Max(0, math.Min(1, s))
-		best = math.Min(best, math.Hypot(p[0]-a[0]-s*dx, p[1]-a[1]-s*dy))
-	}
-	return best
-}
-
 // draw writes the overview with axis and outline to $PITHWARD_DRAW, for a look.
 func draw(t *testing.T, o Overview, cores []raster.Core, name string) {
 	dir := os.Getenv("PITHWARD_DRAW")

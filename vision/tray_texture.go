@@ -7,6 +7,7 @@ package vision
 type texture struct {
 	nk, rows, hop int
 	gu, gv        []float32 // nk a row
+	along, across []float32 // at each cell of the band
 }
 
 // textureSide is how many rows or columns are averaged along a line before the
@@ -17,9 +18,9 @@ const textureSide = 5
 // ends are steps along the band, but no rings.
 func newTexture(b *band, hop, window, u0, u1 int) texture {
 	t := texture{nk: (b.w + hop - 1) / hop, rows: b.h, hop: hop}
-	along, across := changes(b)
-	t.gu = averaged(b, along, hop, window, u0, u1)
-	t.gv = averaged(b, across, hop, window, u0, u1)
+	t.along, t.across = changes(b)
+	t.gu = averaged(b, t.along, hop, window, u0, u1)
+	t.gv = averaged(b, t.across, hop, window, u0, u1)
 	return t
 }
 
@@ -96,5 +97,29 @@ func (t *texture) cross(k, v, reach int) float64 {
 	for d := max(0, v-reach); d <= min(t.rows-1, v+reach); d++ {
 		a, b = a+t.gu[d*t.nk+k], b+t.gv[d*t.nk+k]
 	}
-	return float64((a - b) / (a + b + 1e-3))
+	return crossOf(a, b)
+}
+
+func crossOf(along, across float32) float64 {
+	return float64((along - across) / (along + across + 1e-3))
+}
+
+// plainness is the median change of lightness from cell to cell over the mean,
+// between rows and columns: printed paper is plain but for its letters, wood
+// is rough all over. It is 1 where nothing changes.
+func (t *texture) plainness(b *band, row func(u int) (v0, v1 int), u0, u1 int) float64 {
+	var all []float64
+	sum := 0.0
+	for u := max(0, u0); u < min(b.w, u1); u += 2 {
+		v0, v1 := row(u)
+		for v := max(0, v0); v < min(b.h, v1); v += 2 {
+			e := float64(t.along[v*b.w+u] + t.across[v*b.w+u])
+			all = append(all, e)
+			sum += e
+		}
+	}
+	if sum == 0 {
+		return 1
+	}
+	return median(all) / (sum / float64(len(all)))
 }

@@ -1,0 +1,159 @@
+package vision
+
+import (
+	"math"
+	"slices"
+)
+
+// seam is a line along a patch that may part two cores lying side by side.
+type seam struct {
+	k0       int       // first hop
+	rows     []float64 // its row at each hop
+	strength float64   // how clear the step along it is, 0 to 1, the mean along it
+	within   float64   // how far layers agree on either side of it
+	through  float64   // and how far from one side to the other
+}
+
+// What makes a seam (measured on rendered cores: across true seams layers
+// agree by less than 0.4, beside them by 0.25 more; within cores the clearest
+// line has a strength below 0.8 and layers agree across it as beside it).
+const (
+	seamRows    = 9 // least rows on either side
+	seamClear   = 0.6
+	seamThrough = 0.45
+	seamLess    = 0.2
+	seamAlone   = 0.88 // so clear that it needs no rings
+)
+
+// parts tells whether the seam parts two cores.
+func (s *seam) parts() bool {
+	return s.through < seamThrough && s.within-s.through > seamLess || s.strength > seamAlone && s.through < s.within+0.05
+}
+
+// weight orders seams by how surely they part.
+func (s *seam) weight() float64 { return s.strength + s.within - s.through }
+
+// splitPatch parts a patch along its seams, if any.
+func splitPatch(b *band, r *rims, p patch) []patch {
+	s, ok := bestSeam(b, r, p)
+	if !ok {
+		return []patch{p}
+	}
+	var out []patch
+	for side := range 2 {
+		if q, ok := p.beside(s, side); ok {
+			out = append(out, splitPatch(b, r, q)...)
+		}
+	}
+	return out
+}
+
+// bestSeam finds the surest seam of a patch.
+func bestSeam(b *band, r *rims, p patch) (best seam, ok bool) {
+	if len(p.top) < 8 {
+		return seam{}, false
+	}
+	first, last := slices.Min(p.top), slices.Max(p.bottom)
+	for row := first + seamRows; row <= last-seamRows; row += 3 {
+		k0, k1 := p.around(row)
+		if k1-k0 < 8 || float64((k1-k0)*patchHop) < seamLength*(last-first)/2 {
+			continue
+		}
+		s := seam{k0: k0}
+		var strength []float64
+		s.rows, strength = r.follow(func(int) float64 { return row }, 3, 0, k0, k1)
+		for _, e := range strength {
+			s.strength += e / (e + clearStep) / float64(len(strength))
+		}
+		if s.strength < seamClear {
+			continue
+		}
+		s.within, s.through = agreementAt(b, s)
+		if s.parts() && s.weight() > best.weight() {
+			best, ok = s, true
+		}
+	}
+	return best, ok
+}
+
+// seamLength is how long a seam must be, in half breadths of its patch.
+const seamLength = 2
+
+// around gives the longest run of hops at which the row lies well within the
+// patch.
+func (p *patch) around(row float64) (k0, k1 int) {
+	from := -1
+	for i := 0; i <= len(p.top); i++ {
+		in := i < len(p.top) && p.top[i]+seamRows <= row && p.bottom[i]-seamRows >= row
+		if in && from < 0 {
+			from = i
+		}
+		if !in && from >= 0 {
+			if i-from > k1-k0 {
+				k0, k1 = from, i
+			}
+			from = -1
+		}
+	}
+	return p.k0 + k0, p.k0 + k1
+}
+
+// beside is the part of the patch above (side 0) or below the seam, which is
+// carried on level beyond its ends.
+func (p *patch) beside(s seam, side int) (patch, bool) {
+	var q patch
+	for i := range p.top {
+		at := s.rows[max(0, min(len(s.rows)-1, p.k0+i-s.k0))]
+		top, bottom := p.top[i], math.Min(p.bottom[i], at-patchErosion)
+		if side == 1 {
+			top, bottom = math.Max(p.top[i], at+patchErosion), p.bottom[i]
+		}
+		if bottom-top < 4 {
+			if len(q.top) > 0 {
+				if len(q.top) > 4 {
+					break
+				}
+				q = patch{}
+			}
+			continue
+		}
+		if len(q.top) == 0 {
+			q.k0 = p.k0 + i
+		}
+		q.top, q.bottom = append(q.top, top), append(q.bottom, bottom)
+	}
+	q.k1 = q.k0 + len(q.top)
+	return q, len(q.top) >= 3
+}
+
+// agreementAt compares strips beside a seam: their correlation at the best
+// tilt, on one side of it and from one side to the other.
+func agreementAt(b *band, s seam) (within, through float64) {
+	const thick = 4.0 // rows of a strip
+	const apart = 8.0 // rows from one strip's middle to the next
+	u0, u1 := s.k0*patchHop, min(b.w, (s.k0+len(s.rows))*patchHop)
+	row := func(u float64) float64 {
+		return s.rows[max(0, min(len(s.rows)-1, int(u)/patchHop-s.k0))]
+	}
+	window := min(rowsAcross, u1-u0)
+	var strip [4][]float64
+	for i := range strip {
+		v := (float64(i) - 1.5) * apart
+		strip[i] = stripSignal(b, row, v-thick/2, v+thick/2, u0, u1, window/3)
+	}
+	lags := int(math.Ceil(maxTilt * apart))
+	n := 0.0
+	for at := 0; at+window <= u1-u0; at += window / 2 {
+		best := [3]float64{-1, -1, -1}
+		for lag := -lags; lag <= lags; lag++ {
+			for i := range best {
+				c, _ := lagged(strip[i], strip[i+1], at, at+window, lag)
+				best[i] = math.Max(best[i], c)
+			}
+		}
+		within += (best[0] + best[2]) / 2
+		through += best[1]
+		n++
+	}
+	return within / n, through / n
+}
