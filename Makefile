@@ -60,7 +60,7 @@ golden: build
 
 lint:
 	@if command -v golangci-lint >/dev/null; then $(CGO) golangci-lint run ./...; \
-	else $(CGO) go vet ./... && go run honnef.co/go/tools/cmd/staticcheck@v0.6.1 ./...; fi
+	else $(CGO) go vet ./... && go run honnef.co/go/tools/cmd/staticcheck@v0.7.0 ./...; fi
 
 # Counts the image library's matrices before and after; compiles gocv anew.
 leak:
