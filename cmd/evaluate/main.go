@@ -57,7 +57,7 @@ func parse(args []string, talk io.Writer) (options, error) {
 	var o options
 	f := flag.NewFlagSet("evaluate", flag.ContinueOnError)
 	f.SetOutput(talk)
-	f.StringVar(&o.suite, "suite", "small", "what to render: small (12 trays) or full (40)")
+	f.StringVar(&o.suite, "suite", "small", "what to render: small (12 trays), full (40) or big (one of 14000 x 6000 px, to time)")
 	f.Uint64Var(&o.seed, "seed", 1, "of the suite; another seed gives other trays")
 	f.StringVar(&o.dir, "dir", "", "folder for pictures and results (default: a temporary one)")
 	f.IntVar(&o.jobs, "jobs", 0, "scans measured at once (default: pithward decides)")
@@ -77,8 +77,8 @@ func parse(args []string, talk io.Writer) (options, error) {
 	switch {
 	case f.NArg() > 0:
 		return o, fmt.Errorf("%w: %s: no arguments are taken, only flags", errUsage, strings.Join(f.Args(), " "))
-	case o.suite != "small" && o.suite != "full":
-		return o, fmt.Errorf("%w: -suite %s: say small or full", errUsage, o.suite)
+	case o.suite != "small" && o.suite != "full" && o.suite != "big":
+		return o, fmt.Errorf("%w: -suite %s: say small, full or big", errUsage, o.suite)
 	case o.tolMM < 0:
 		return o, fmt.Errorf("%w: -tol-mm %g: give a length above 0", errUsage, o.tolMM)
 	}

@@ -28,8 +28,7 @@ type trial struct {
 type plan struct {
 	name string
 	seed uint64
-	opts phantom.Options
-	vary func(*phantom.Tray)
+	draw func(seed uint64) phantom.Tray
 }
 
 // suite lists the trays of a suite. Sheets are not given, so that wood kind and
@@ -42,7 +41,16 @@ func suite(name string, seed uint64) []plan {
 	var plans []plan
 	add := func(short string, n int, o phantom.Options, vary func(*phantom.Tray)) {
 		id := uint64(len(plans) + 1)
-		plans = append(plans, plan{fmt.Sprintf("%s-%02d", short, n), seed*1000 + id, o, vary})
+		plans = append(plans, plan{fmt.Sprintf("%s-%02d", short, n), seed*1000 + id, func(seed uint64) phantom.Tray {
+			t := phantom.RandomTray(seed, o)
+			if vary != nil {
+				vary(&t)
+			}
+			return t
+		}})
+	}
+	if name == "big" {
+		return []plan{{"big-01", seed * 1000, phantom.BigTray}}
 	}
 	for _, k := range kinds {
 		for n := range 4 {
@@ -101,11 +109,8 @@ func (p plan) make(o options) (trial, error) {
 			return t, err
 		}
 	}
-	tray := phantom.RandomTray(p.seed, p.opts)
+	tray := p.draw(p.seed)
 	tray.Name = p.name
-	if p.vary != nil {
-		p.vary(&tray)
-	}
 	pic, truth := phantom.Render(tray, p.seed)
 	truth.File = filepath.Base(t.picture)
 	t.truth = truth
@@ -113,7 +118,7 @@ func (p plan) make(o options) (trial, error) {
 	if err != nil {
 		return t, err
 	}
-	if err := pic.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.Deflate, Predictor: true}); err != nil {
+	if err := pic.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.LZW}); err != nil {
 		f.Close()
 		return t, err
 	}

@@ -231,6 +231,31 @@ func drawMarks(r *rand.Rand, c *Core) {
 	}
 }
 
+// BigTray draws the tray that speed is judged by: ten clean cores of 270 mm
+// and a ruler at 1200 dpi, 14000 x 6000 px.
+func BigTray(seed uint64) Tray {
+	r := newRand(seed, 11)
+	o := Options{DPI: 1200, Plain: true}
+	t := Tray{Name: "big", WidthPx: 14000, HeightPx: 6000, DPI: 1200}
+	drawScale(r, &t, o)
+	drawGround(r, &t, o)
+	t.Scanner = randomScanner(r, t.DPI, o)
+	woods := []measure.Wood{measure.Conifer, measure.Conifer, measure.RingPorous, measure.DiffusePorous}
+	for i := range 10 {
+		o.LengthMM = 285
+		c := RandomCore(r, woods[i%len(woods)], o)
+		c.ID = fmt.Sprintf("big-%02d", i+1)
+		c.BoreMM, c.FlatMM, c.LengthMM = 5.15, 4.6, 270
+		c.PithMissMM = between(r, -1.5, 1.5)
+		c.CentreMM = [2]float64{148, 10 + 9.6*float64(i)}
+		c.AngleDeg = float64(r.IntN(2)) * 180
+		t.Cores = append(t.Cores, c)
+	}
+	t.Ruler = RandomRuler(r, 280, o)
+	t.Ruler.AtMM, t.Ruler.BreadthMM = [2]float64{9, 106}, 15
+	return t
+}
+
 // RandomLook draws colours and tissues for a kind of wood.
 func RandomLook(r *rand.Rand, wood measure.Wood) Look {
 	l := Look{Bark: RGB{96, 66, 50}.mix(RGB{50, 38, 34}, r.Float64()), InnerBark: RGB{126, 78, 54}.mix(RGB{92, 62, 46}, r.Float64()), EdgeMM: between(r, 0.02, 0.06), Contrast: between(r, 0.6, 1),
