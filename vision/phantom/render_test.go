@@ -30,7 +30,8 @@ func TestSameSeedSameBytes(t *testing.T) {
 // ring coordinate is that boundary's radius.
 func TestBoundariesLieOnRings(t *testing.T) {
 	for seed := range uint64(8) {
-		tray := smallTray(seed).filled()
+		o := Options{Cores: 2, LengthMM: 18, DPI: 600, Upright: seed%3 == 1}
+		tray := RandomTray(seed, o).filled()
 		s := newScene(&tray, seed)
 		_, truth := Render(tray, seed)
 		for _, c := range s.cores {
@@ -50,6 +51,26 @@ func TestBoundariesLieOnRings(t *testing.T) {
 					if d := c.stem.rho(u, v) - c.stem.radii[b.K]; math.Abs(d) > 1e-4 {
 						t.Errorf("seed %d core %s boundary %d: rho off by %g mm", seed, ct.ID, b.K, d)
 					}
+				}
+			}
+		}
+	}
+}
+
+// TestDepthAndGray: 16 bits carry the same picture as 8, gray that of colour.
+func TestDepthAndGray(t *testing.T) {
+	tray := RandomTray(6, Options{Cores: 1, LengthMM: 10, DPI: 300})
+	rgb, _ := Render(tray, 6)
+	tray.Bits, tray.Gray = 16, true
+	deep, _ := Render(tray, 6)
+	if deep.Bits() != 16 || deep.Channels != 1 || len(deep.U16) != rgb.Width*rgb.Height {
+		t.Fatalf("%d bits, %d channels, %d samples", deep.Bits(), deep.Channels, len(deep.U16))
+	}
+	for y := range rgb.Height {
+		for x := range rgb.Width {
+			if d := rgb.luma(x, y) - deep.luma(x, y); math.Abs(d) > 1.01 { // three roundings, and clipping
+				if b := rgb.luma(x, y); b > 5 && b < 235 {
+					t.Fatalf("pixel (%d, %d): %g and %g", x, y, b, deep.luma(x, y))
 				}
 			}
 		}
