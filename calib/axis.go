@@ -215,7 +215,7 @@ func (a *axis) findZone(c comb) bool {
 // profile is the gray along the ruler, averaged across from t = lo to hi;
 // index i is s = from + i.
 func (a axis) profile(from float64, n int, lo, hi float64) []float32 {
-	rows := max(2, int((hi-lo)/max(1, a.pitch/8))+1)
+	rows := min(max(2, int((hi-lo)/max(1, a.pitch/6))+1), 16)
 	out := make([]float32, n)
 	for r := range rows {
 		a.sample(out, from, lo+(hi-lo)*float64(r)/float64(rows-1))

@@ -37,7 +37,8 @@ type RulerFit struct {
 	FitRelative   float64
 	RMSResidualPx float64
 	LinePx        [2]measure.Point // from the first to the last tick used, through the middle of the short ticks
-	QuadPx        []measure.Point  // four corners round the ruler as far as it could be seen
+	QuadPx        []measure.Point  // four corners round the ruler's body, as far as it shows against the ground
+	ticksPx       []measure.Point  // and round its ticks
 }
 
 // LengthMM is the length of ruler used, from the first to the last tick.

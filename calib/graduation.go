@@ -162,7 +162,7 @@ func nearest(l float64, of []float64) int {
 func (p pattern) doubt(byClass [][]float64, sd float64) string {
 	for c := 1; c < len(p.length); c++ {
 		if p.length[c]-p.length[c-1] < max(2.5*sd, 0.06*p.length[len(p.length)-1]) {
-			return "its longer ticks do not grow step by step"
+			return "the longer ones do not grow step by step"
 		}
 	}
 	for c, all := range byClass {
@@ -173,11 +173,11 @@ func (p pattern) doubt(byClass [][]float64, sd float64) string {
 			}
 		}
 		if 5*same < 3*len(all) {
-			return "ticks that should be alike are of different lengths"
+			return "some that should be alike differ in length"
 		}
 	}
 	if p.misfit > maxMisfit {
-		return fmt.Sprintf("%.0f %% of its ticks have the wrong length", 100*p.misfit)
+		return fmt.Sprintf("%.0f %% of them have the wrong length", 100*p.misfit)
 	}
 	return ""
 }
@@ -201,7 +201,7 @@ func (d lengths) flat() (bic float64) {
 // mm by the resolution tag, 0 where there is none worth believing.
 func (d lengths) read(stepAsDeclared float64) (pattern, string) {
 	if len(d.k) < minTicks {
-		return pattern{}, fmt.Sprintf("only %d ticks are clear", len(d.k))
+		return pattern{}, fmt.Sprintf("only %d of them are clear", len(d.k))
 	}
 	flat := d.flat()
 	best := pattern{bic: math.Inf(1)}
@@ -220,7 +220,7 @@ func (d lengths) read(stepAsDeclared float64) (pattern, string) {
 	}
 	switch {
 	case best.bic > flat-clearBIC:
-		return pattern{}, "the lengths of its ticks follow no graduation"
+		return pattern{}, "their lengths follow no graduation"
 	case best.problem != "":
 		return pattern{}, best.problem
 	}
@@ -254,18 +254,18 @@ func choose(all []pattern, declared float64) (pattern, string) {
 		best := set[0]
 		for _, p := range set[1:] {
 			if p.tickMM != best.tickMM {
-				return pattern{}, "its pattern fits " + best.name + " and " + p.name + " alike"
+				return pattern{}, "their pattern fits " + best.name + " and " + p.name + " alike"
 			}
 			if p.bic < best.bic {
 				best = p
 			}
 		}
 		if ratio := declared / best.tickMM; best.unit == "inch" && (near(ratio, 2) || near(ratio, 0.5)) {
-			return pattern{}, "it looks like " + best.name + ", but the resolution tag says half or twice that"
+			return pattern{}, "they look like " + best.name + ", but the resolution tag says half or twice that"
 		}
 		return best, ""
 	}
-	return pattern{}, "too few of its longest ticks are seen to tell what they stand for"
+	return pattern{}, "too few of the longest are seen to tell what they stand for"
 }
 
 // near tells that a ratio is the wanted one within 2 %: more than a scanner's

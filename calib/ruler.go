@@ -16,42 +16,63 @@ const maxCombs = 20
 // helps where a graduation is open to two readings. Where none is found, why
 // says what spoke against the likeliest place, in words for the user.
 func FindRulers(px raster.Pixels, tag *[2]float64) (found []RulerFit, why string) {
-	why = "nothing in the scan repeats like the ticks of a ruler"
 	if px.Width < 64 || px.Height < 16 || px.Channels < 1 {
 		return nil, "the scan is too small to hold a ruler"
 	}
 	all := combs(reduce(px))
-	reason := ""
+	best := fault{why: "nothing in the scan repeats like the ticks of a ruler"}
 	for _, c := range all[:min(maxCombs, len(all))] {
 		if known(found, px, c) {
 			continue
 		}
-		r, fault := readComb(px, c, tag)
-		if fault == "" {
+		r, f := readComb(px, c, tag)
+		if f == nil {
 			found = append(found, r)
-		} else if reason == "" {
-			reason = fault
+		} else if f.got >= gotTicks && f.got > best.got {
+			best = *f
 		}
 	}
 	sortRulers(found)
 	if len(found) > 0 {
 		return found, ""
 	}
-	if reason != "" {
-		why = "the row of marks most like a ruler is none that can be read: " + reason
+	if best.got >= gotTicks {
+		best.why = "a row of marks is like a ruler's, but " + best.why
 	}
-	return nil, why
+	return nil, best.why
 }
 
-// known tells that a ruler found already lies at the comb.
+// fault is why a comb is no ruler that can be read, and how far it got before
+// that showed: what got furthest is most like a ruler.
+type fault struct {
+	got int
+	why string
+}
+
+// How far a comb got.
+const (
+	gotMarks = iota + 1 // it has marks
+	gotLines            // they are straight lines
+	gotTicks            // they are evenly spaced
+	gotClear            // enough of them are clear
+)
+
+func faultf(got int, format string, a ...any) *fault {
+	return &fault{got, fmt.Sprintf(format, a...)}
+}
+
+// known tells that a ruler found already lies at the comb: its ticks do, or its
+// body and the step is the same.
 func known(found []RulerFit, px raster.Pixels, c comb) bool {
 	v := newView(px, c.swap)
 	for _, r := range found {
-		if r.Upright != c.swap || math.Abs(c.pitch/r.PitchPx-1) > 0.05 {
+		if r.Upright != c.swap {
 			continue
 		}
+		same := math.Abs(c.pitch/r.PitchPx-1) < 0.05
 		for _, h := range c.hits {
-			if inQuad(v.point(h.u, h.v), r.QuadPx) {
+			p := v.point(h.u, h.v)
+			if inQuad(p, r.ticksPx) || same && inQuad(p, r.QuadPx) {
 				return true
 			}
 		}
@@ -61,23 +82,23 @@ func known(found []RulerFit, px raster.Pixels, c comb) bool {
 
 // readComb looks at a comb at full resolution and reads it as a ruler, or says
 // why it is none.
-func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, string) {
+func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, *fault) {
 	a, ok := newAxis(newView(px, c.swap), c)
 	if !ok {
-		return RulerFit{}, "its marks are too short"
+		return RulerFit{}, faultf(gotMarks, "they are too short")
 	}
 	start, dark, ok := a.begin(c)
 	if !ok {
-		return RulerFit{}, "its marks are no straight lines of one kind"
+		return RulerFit{}, faultf(gotMarks, "they are no straight lines of one kind")
 	}
-	ticks, fault := a.settle(c, start, dark)
-	if fault != "" {
-		return RulerFit{}, fault
+	ticks, f := a.settle(c, start, dark)
+	if f != nil {
+		return RulerFit{}, f
 	}
 	r := measureReach(a, ticks, dark)
 	ticks, r = dropUnclear(ticks, r)
 	if len(ticks) < minTicks {
-		return RulerFit{}, fmt.Sprintf("only %d clear marks", len(ticks))
+		return RulerFit{}, faultf(gotTicks, "only %d of them are clear", len(ticks))
 	}
 	return fitRuler(a, ticks, r, tag)
 }
@@ -106,35 +127,63 @@ func (a axis) begin(c comb) (start float64, dark, ok bool) {
 	return 0, false, false
 }
 
-// settle numbers the ticks and turns the axis square to them, again and again
-// until it stays, since where the zone lies depends on the turn.
-func (a *axis) settle(c comb, start float64, dark bool) ([]tick, string) {
-	var ticks []tick
-	for range 5 {
+// localSteps is how many tick steps round the start are looked at before the
+// whole length.
+const localSteps = 64
+
+// settle numbers the ticks and turns the axis square to them: first near the
+// start, again and again until it stays, since where the zone lies depends on
+// the turn; then along the whole ruler.
+func (a *axis) settle(c comb, start float64, dark bool) (ticks []tick, f *fault) {
+	for range 4 {
 		from, n := a.extent()
-		ticks = newRow(*a, from, n, a.lo, a.hi, dark).track(start)
-		if len(ticks) < minTicks {
-			return nil, fmt.Sprintf("only %d evenly spaced marks", len(ticks))
+		if local := int(localSteps * a.pitch); n > local {
+			from, n = min(max(from, start-float64(local)/2), from+float64(n-local)), local
 		}
-		f, ok := fitTicks(ticks)
-		if !ok {
-			return nil, "its marks are not evenly spaced"
+		if ticks, f = a.number(from, n, start, dark); f != nil {
+			return nil, f
 		}
-		a.pitch = f.b
-		if a.straighten(ticks, dark) < 2e-4 {
+		if a.straighten(from, n, ticks, dark) < 1e-3 {
 			break
 		}
 		if !a.findZone(c) {
-			return nil, "its marks are too short"
+			return nil, faultf(gotLines, "they are too short")
 		}
 	}
-	return ticks, ""
+	for range 3 {
+		from, n := a.extent()
+		if ticks, f = a.number(from, n, start, dark); f != nil {
+			return nil, f
+		}
+		if a.straighten(from, n, ticks, dark) < 2e-4 {
+			break
+		}
+	}
+	return ticks, nil
 }
+
+// number tracks the ticks among the n places from s = from on and takes their
+// step for the axis's pitch.
+func (a *axis) number(from float64, n int, start float64, dark bool) ([]tick, *fault) {
+	ticks := newRow(*a, from, n, a.lo, a.hi, dark).track(start)
+	if len(ticks) < minTicks {
+		return nil, faultf(gotLines, "only %d of them are evenly spaced", len(ticks))
+	}
+	f, ok := fitTicks(ticks)
+	if !ok || f.residual > maxResidual*f.b {
+		return nil, faultf(gotLines, "they are not evenly spaced")
+	}
+	a.pitch = f.b
+	return ticks, nil
+}
+
+// maxResidual is how far ticks may stray from even spacing, as a share of it:
+// worn and dirty ones do by 2 %, the rings of an even-grown core by 10 %.
+const maxResidual = 0.06
 
 // straighten turns the axis so that the upper and lower halves of the ticks
 // agree, and returns by how much (rad).
-func (a *axis) straighten(ticks []tick, dark bool) float64 {
-	from, n := a.extent()
+func (a *axis) straighten(from float64, n int, ticks []tick, dark bool) float64 {
 	mid := (a.lo + a.hi) / 2
 	upper, lower := newRow(*a, from, n, a.lo, mid, dark), newRow(*a, from, n, mid, a.hi, dark)
 	var shift []float64
@@ -189,21 +238,21 @@ func dropUnclear(ticks []tick, r reach) ([]tick, reach) {
 }
 
 // fitRuler reads the graduation and fits the ticks' places to their numbers.
-func fitRuler(a axis, ticks []tick, r reach, tag *[2]float64) (RulerFit, string) {
+func fitRuler(a axis, ticks []tick, r reach, tag *[2]float64) (RulerFit, *fault) {
 	x, y := make([]float64, len(ticks)), make([]float64, len(ticks))
 	for i, t := range ticks {
 		x[i], y[i] = float64(t.k), t.s
 	}
 	f, keep, ok := fitRobust(x, y, 0.25)
 	if !ok || f.n < minTicks || f.n < len(ticks)*3/5 {
-		return RulerFit{}, "its marks are not evenly spaced"
+		return RulerFit{}, faultf(gotTicks, "they are not evenly spaced")
 	}
-	if f.residual > 0.06*f.b {
-		return RulerFit{}, fmt.Sprintf("its marks stray from even spacing by %.0f %%", 100*f.residual/f.b)
+	if f.residual > maxResidual*f.b {
+		return RulerFit{}, faultf(gotTicks, "they stray from even spacing by %.0f %%", 100*f.residual/f.b)
 	}
-	p, fault := readLengths(a, ticks, r, keep, a.declared(f.b, tag))
-	if fault != "" {
-		return RulerFit{}, fault
+	p, why := readLengths(a, ticks, r, keep, a.declared(f.b, tag))
+	if why != "" {
+		return RulerFit{}, faultf(gotClear, "%s", why)
 	}
 	first, last := -1, 0
 	for i := range ticks {
@@ -222,8 +271,11 @@ func fitRuler(a axis, ticks []tick, r reach, tag *[2]float64) (RulerFit, string)
 		FitRelative: f.seB / f.b, RMSResidualPx: f.residual,
 		LinePx: [2]measure.Point{a.place(f.at(x[first]), 0), a.place(f.at(x[last]), 0)},
 	}
-	out.QuadPx = a.quad(f.at(x[first]), f.at(x[last]), r)
-	return out, ""
+	s0, s1 := f.at(x[first]), f.at(x[last])
+	t0, t1 := quantileOf(r.lo, 0.02), quantileOf(r.hi, 0.98)
+	out.ticksPx = body{s0 - a.pitch, s1 + a.pitch, t0, t1}.corners(a)
+	out.QuadPx = a.outline(s0, s1, t0, t1, out.MMPerPx).corners(a)
+	return out, nil
 }
 
 // declared is the tick step in mm by the resolution tag, 0 without one.
@@ -279,15 +331,6 @@ func (a axis) angleDeg() float64 {
 
 // place turns ruler coordinates into scan pixels.
 func (a axis) place(s, t float64) measure.Point { return a.view.point(a.at(s, t)) }
-
-// quad is the ruler's outline: for now the ticks and three steps round them.
-func (a axis) quad(first, last float64, r reach) []measure.Point {
-	lo, hi := quantileOf(r.lo, 0.02), quantileOf(r.hi, 0.98)
-	m := 3 * a.pitch
-	return []measure.Point{
-		a.place(first-m, lo-m), a.place(last+m, lo-m), a.place(last+m, hi+m), a.place(first-m, hi+m),
-	}
-}
 
 func quantileOf(v []float64, q float64) float64 { return quantile(append([]float64(nil), v...), q) }
 
