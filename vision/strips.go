@@ -32,8 +32,8 @@ func WriteStrips(s *Scan, m measure.Measurement, dir string) ([]string, error) {
 	return files, nil
 }
 
-// breadthOf is the breadth of a core: twice the distance from the path that
-// nine in ten points of its outline keep within.
+// breadthOf is the breadth of a core: twice the median distance of its outline
+// from the path.
 func breadthOf(c measure.Core) float64 {
 	var d []float64
 	for _, p := range c.OutlinePx {
@@ -47,5 +47,5 @@ func breadthOf(c measure.Core) float64 {
 		return 100
 	}
 	slices.Sort(d)
-	return 2 * d[len(d)*9/10]
+	return 2 * d[len(d)/2]
 }
