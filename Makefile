@@ -14,9 +14,13 @@ pure = $$($(CGO) go list -f '{{.ImportPath}} {{join .Deps " "}}' ./... | grep -v
 
 .PHONY: build setup test check short demo evaluate race fuzz bench golden lint leak cover clean
 
+# A program that comes out the same keeps its time, so that test results that
+# rest on it stay cached.
 build: setup
-	$(PURE) go build -trimpath -ldflags '-X main.version=$(VERSION)' -o bin/pithward ./cmd/pithward
-	$(CGO) go build -o bin/pithward-scan ./cmd/pithward-scan
+	@mkdir -p bin/.made
+	$(PURE) go build -trimpath -ldflags '-X main.version=$(VERSION)' -o bin/.made/ ./cmd/pithward
+	$(CGO) go build -o bin/.made/ ./cmd/pithward-scan
+	@install -C bin/.made/* bin/
 
 setup:
 	@.ci/setup

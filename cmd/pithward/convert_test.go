@@ -104,36 +104,3 @@ func TestConvertStatus(t *testing.T) {
 		})
 	}
 }
-
-// The lines under Examples are run as they stand.
-func TestConvertExamples(t *testing.T) {
-	dir := t.TempDir()
-	writeText(t, dir, "ridge.rwl", ridgeDecadal)
-	writeText(t, dir, "tray.json", trayJSON)
-	runExamples(t, dir, newConvertCmd)
-}
-
-// trayJSON is the smallest measurement with one dated core.
-const trayJSON = `{"schema": "pithward/measurement/1", "scale": {"source": "given", "mm_per_px": [0.02, 0.02]},
- "cores": [{"id": "tray-1", "rings": [{"index": 1, "year": 2020, "width_mm": 1.5, "flags": []}, {"index": 2, "year": 2019, "width_mm": 1.25, "flags": []}]}]}`
-
-// runExamples runs each line under a command's Examples in dir.
-func runExamples(t *testing.T, dir string, make func(deps) *cobra.Command) {
-	t.Helper()
-	t.Chdir(dir)
-	for _, line := range strings.Split(make(deps{}).Example, "\n") {
-		line = strings.TrimSpace(line)
-		if line == "" || strings.HasPrefix(line, "#") {
-			continue
-		}
-		words := strings.Fields(line)
-		if words[0] != "pithward" || words[1] != make(deps{}).Name() {
-			t.Errorf("an example of something else: %s", line)
-			continue
-		}
-		args, _, _ := strings.Cut(strings.Join(words[2:], " "), " > ")
-		if status, _, talk := invoke(t, make, strings.Fields(args)...); status != exitDone {
-			t.Errorf("%s: status %d: %s", line, status, talk)
-		}
-	}
-}

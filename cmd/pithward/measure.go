@@ -150,6 +150,9 @@ func (o measureOptions) settings() (measure.Settings, error) {
 		return s, err
 	}
 	s.Wood, s.BarkEnd = measure.Wood(wood), measure.End(end)
+	if o.timeLimit <= 0 {
+		return s, fmt.Errorf("--time-limit %v: want a time above 0, like 15m", o.timeLimit)
+	}
 	s.Season, err = o.season()
 	return s, err
 }

@@ -168,6 +168,7 @@ func TestOneBadScanFailsAlone(t *testing.T) {
 		make       func(t *testing.T, path string)
 	}{
 		{"absent.tif", "there is no such file: check the name", func(*testing.T, string) {}},
+		{"nowhere/absent.tif", "there is no such file: check the name", func(*testing.T, string) {}},
 		{"folder.tif", "is a folder, not a scan: name the image files in it", func(t *testing.T, p string) {
 			if err := os.Mkdir(p, 0o777); err != nil {
 				t.Fatal(err)
@@ -241,6 +242,7 @@ func TestWrongCalls(t *testing.T) {
 		{"an unknown end", []string{scan, "--bark", "up"}, "--bark up: want one of auto, left, right, top, bottom"},
 		{"no jobs", []string{scan, "--jobs", "0"}, "--jobs 0: want at least 1"},
 		{"a unit of the decadal format that is none", []string{scan, "--tucson-unit", "0.1"}, "--tucson-unit 0.1: want 0.001 or 0.01"},
+		{"no time", []string{scan, "--time-limit", "0s"}, "--time-limit 0s: want a time above 0"},
 		{"a season turned round", []string{scan, "--season-north", "9-4"}, "northern growing season"},
 		{"a season in words", []string{scan, "--season-south", "spring"}, "--season-south spring: want two months as numbers"},
 		{"two scans of one stem", []string{scan, twin}, scan + " and " + twin + " would both write " + filepath.Join(dir, "good.csv")},
