@@ -38,10 +38,18 @@ func Pairs(ctx context.Context, series []Values, minOverlap int, visit func(Pair
 	for a := range rows {
 		rows[a] = make(chan []Pair, 1)
 	}
+	// A row gets its place in ahead before its ticket, so that the row waited
+	// for always has one.
+	ahead := make(chan struct{}, 4*workers)
 	tickets := make(chan int)
 	go func() {
 		defer close(tickets)
 		for a := range series {
+			select {
+			case ahead <- struct{}{}:
+			case <-ctx.Done():
+				return
+			}
 			select {
 			case tickets <- a:
 			case <-ctx.Done():
@@ -49,7 +57,6 @@ func Pairs(ctx context.Context, series []Values, minOverlap int, visit func(Pair
 			}
 		}
 	}()
-	ahead := make(chan struct{}, 4*workers) // rows done but not yet visited
 	var running sync.WaitGroup
 	for range workers {
 		running.Add(1)
@@ -57,12 +64,7 @@ func Pairs(ctx context.Context, series []Values, minOverlap int, visit func(Pair
 			defer running.Done()
 			m := spectra.matcher(minOverlap)
 			for a := range tickets {
-				select {
-				case ahead <- struct{}{}:
-					rows[a] <- m.row(a)
-				case <-ctx.Done():
-					return
-				}
+				rows[a] <- m.row(a)
 			}
 		}()
 	}
