@@ -232,8 +232,7 @@ const (
 	endOutward  = 0.2
 	groundStep  = 0.8 // what ground on one side alone is worth beside a clear face
 	faceClear   = 4   // columns
-	darkAsBark  = 0.62
-	endSearchIn = 1.0
+	endSearchIn = 2.5
 )
 
 // ends finds the two ends of the piece, at endSteps places across.
@@ -244,55 +243,158 @@ func (m *measurer) ends() {
 }
 
 // wood judges each column of the band: 1 where it looks like wood or bark of
-// this core from rim to rim, -1 where like ground or mount.
+// this core from rim to rim, -1 where like ground, mount or an empty groove.
 func (m *measurer) wood() []float64 {
 	is := make([]float64, m.b.w)
-	inner, sides := make([]float64, m.b.w), make([]float64, m.b.w)
-	var inside []float64
+	free := m.free[0] && m.free[1]
+	f := m.features()
+	middle := (m.u0 + m.u1) / 2
+	near, far := m.beyond(f, m.u0, -1), m.beyond(f, m.u1, +1)
 	for u := range is {
-		v := m.mid.at(float64(u))
-		inner[u] = m.light(u, v-0.4*m.breadth, v+0.4*m.breadth)
-		sides[u] = math.Max(m.light(u, v-0.75*m.breadth, v-0.6*m.breadth), m.light(u, v+0.6*m.breadth, v+0.75*m.breadth))
-		if u >= m.u0 && u < m.u1 {
-			inside = append(inside, inner[u])
+		outside := &far
+		if u < middle {
+			outside = &near
 		}
-	}
-	usual := median(inside)
-	cross := m.crossAlong()
-	for u := range is {
 		lo, hi := m.inner(u)
 		switch {
 		case m.covered(u, lo, hi) < 0.5:
 			is[u] = -1
-		case m.free[0] && m.free[1], inner[u] < darkAsBark*math.Min(usual, sides[u]):
+		case free:
 			is[u] = 1 // bark has a texture of its own
 		default:
-			is[u] = math.Max(-1, math.Min(1, (cross[u]-crossWood)/0.15))
+			is[u] = outside.judge(f[u])
 		}
+	}
+	if !free {
+		m.softenFaces(is)
 	}
 	return is
 }
 
-// crossAlong is the cross of the rows well between the rims, over a few
-// columns round each.
-func (m *measurer) crossAlong() []float64 {
-	const half = 3
-	along, across := make([]float32, m.b.w+1), make([]float32, m.b.w+1)
-	for u := range m.b.w {
-		along[u+1], across[u+1] = along[u], across[u]
-		v0, v1 := m.inner(u)
-		for v := max(0, v0); v < min(m.b.h, v1); v++ {
-			along[u+1] += m.tx.along[v*m.b.w+u]
-			across[u+1] += m.tx.across[v*m.b.w+u]
+// softenFaces takes the say from columns beside the ground: the face of a
+// mount makes them change along, as rings do.
+func (m *measurer) softenFaces(is []float64) {
+	n := int(0.15 * m.breadth)
+	bare := func(u int) bool {
+		lo, hi := m.inner(u)
+		return m.covered(u, lo, hi) < 0.5
+	}
+	for u := 1; u < len(is); u++ {
+		if bare(u) == bare(u-1) {
+			continue
+		}
+		for x := max(0, u-n); x < min(len(is), u+n); x++ {
+			if !bare(x) {
+				is[x] = math.Min(is[x], 0)
+			}
 		}
 	}
-	out := make([]float64, m.b.w)
+}
+
+// feature says what the rows of a column, well between the rims, look like:
+// lightness, two colours, and the logarithms of the change along and across.
+type feature [5]float64
+
+// features gives those of each column, over a few columns round it.
+func (m *measurer) features() []feature {
+	const half = 3
+	sums := make([]feature, m.b.w+1)
+	out := make([]feature, m.b.w)
+	for u := range m.b.w {
+		var f feature
+		v0, v1 := m.inner(u)
+		v0, v1 = max(0, v0), min(m.b.h, v1)
+		for v := v0; v < v1; v++ {
+			i := v*m.b.w + u
+			for c, ch := range m.b.ch {
+				if ch != nil {
+					f[c] += float64(ch[i])
+				}
+			}
+			f[3] += float64(m.tx.along[i])
+			f[4] += float64(m.tx.across[i])
+		}
+		for c := range f {
+			sums[u+1][c] = sums[u][c] + f[c]/float64(max(1, v1-v0))
+		}
+	}
 	for u := range out {
 		lo, hi := max(0, u-half), min(m.b.w, u+half+1)
-		out[u] = crossOf(along[hi]-along[lo], across[hi]-across[lo])
+		for c := range out[u] {
+			out[u][c] = (sums[hi][c] - sums[lo][c]) / float64(hi-lo)
+		}
+		for c := 3; c < 5; c++ {
+			out[u][c] = math.Log(out[u][c] + 0.1)
+		}
 	}
 	return out
 }
+
+// beyond is what lies past an end of a core on a mount: the usual features of
+// a stretch there, and their spread. Too short a stretch says nothing.
+type beyond struct {
+	known         bool
+	usual, spread feature
+}
+
+// leastSpread gives the least spreads: grey levels, and of the logarithms
+// (chosen).
+func leastSpread() feature { return feature{4, 3, 3, 0.35, 0.35} }
+
+// beyond looks at the outermost columns within some breadths of column u, an
+// end, that still show wood of some kind.
+func (m *measurer) beyond(f []feature, u, side int) beyond {
+	last := u
+	for x := u; x >= 0 && x < m.b.w && math.Abs(float64(x-u)) < beyondReach*m.breadth; x += side {
+		if lo, hi := m.inner(x); m.covered(x, lo, hi) < 0.9 {
+			break
+		}
+		last = x
+	}
+	from, to := u+side*int(0.12*m.breadth), last-side*int(0.06*m.breadth)
+	if side*(to-from) > int(m.breadth) {
+		from = to - side*int(m.breadth)
+	}
+	var at [5][]float64
+	for x := from; side*(to-x) > 0; x += side {
+		for c := range at {
+			at[c] = append(at[c], f[x][c])
+		}
+	}
+	var out beyond
+	if out.known = float64(len(at[0])) > 0.12*m.breadth; !out.known {
+		return out
+	}
+	for c := range at {
+		out.usual[c] = median(at[c])
+		for i := range at[c] {
+			at[c][i] = math.Abs(at[c][i] - out.usual[c])
+		}
+		out.spread[c] = math.Max(leastSpread()[c], 1.4826*median(at[c]))
+	}
+	return out
+}
+
+// beyondReach is how far past an end, in breadths, the mount is looked at.
+const beyondReach = 2.2
+
+// judge tells wood (1) from what lies beyond (-1): wood has a core's texture
+// and differs from what was seen beyond, where an empty groove may be.
+func (b *beyond) judge(f feature) float64 {
+	along, across := math.Exp(f[3]), math.Exp(f[4])
+	texture := clamp1((crossOf(float32(along), float32(across)) - crossWood) / 0.15)
+	if !b.known {
+		return texture
+	}
+	d := 0.0
+	for c := range f {
+		z := (f[c] - b.usual[c]) / b.spread[c]
+		d += z * z
+	}
+	return math.Min(texture, clamp1((math.Sqrt(d)-4.5)/2))
+}
+
+func clamp1(x float64) float64 { return math.Max(-1, math.Min(1, x)) }
 
 // covered is the part of the rows lo to hi of column u that stands out.
 func (m *measurer) covered(u, lo, hi int) float64 {
@@ -304,16 +406,6 @@ func (m *measurer) covered(u, lo, hi int) float64 {
 		}
 	}
 	return float64(n) / float64(max(1, hi-lo+1))
-}
-
-// light is the mean lightness of column u between two rows.
-func (m *measurer) light(u int, v0, v1 float64) float64 {
-	lo, hi := max(0, int(v0)), min(m.b.h-1, int(v1))
-	sum := 0.0
-	for v := lo; v <= hi; v++ {
-		sum += float64(m.b.ch[0][v*m.b.w+u])
-	}
-	return sum / float64(max(1, hi-lo+1))
 }
 
 // end finds one end near column u, side -1 the near one: where the columns
