@@ -37,14 +37,31 @@ const (
 )
 
 // newAxis finds the turn of a comb's ticks and the zone across which all of
-// them run.
+// them run. Short ticks fix their own turn badly, and a short row its own
+// course: of what both say, and of no turn at all, it takes the one along which
+// the ticks stand out most.
 func newAxis(v view, c comb) (axis, bool) {
 	hits := c.strongest(8)
 	from, to := c.course()
-	tan := tilt(v, hits, c.pitch, from, to)
+	var best axis
+	var top float64
+	for _, tan := range []float64{tilt(v, hits, c.pitch, from, to), c.tan, 0} {
+		if tan < from || tan > to || top > 0 && math.Abs(tan-best.sin/best.cos) < 0.004 {
+			continue
+		}
+		a := axisThrough(v, hits, c.pitch, tan)
+		if peak := a.findZone(c, 2.5); peak > top {
+			best, top = a, peak
+		}
+	}
+	return best, top > 0 && best.wide()
+}
+
+// axisThrough lays an axis of the given turn through hits. The median keeps a
+// stray one out.
+func axisThrough(v view, hits []hit, pitch, tan float64) axis {
 	norm := math.Hypot(1, tan)
-	a := axis{view: v, cos: 1 / norm, sin: tan / norm, pitch: c.pitch}
-	// The hits lie on the ruler's line; the median keeps a stray one out.
+	a := axis{view: v, cos: 1 / norm, sin: tan / norm, pitch: pitch}
 	var us, offs []float64
 	for _, h := range hits {
 		us = append(us, h.u)
@@ -52,8 +69,11 @@ func newAxis(v view, c comb) (axis, bool) {
 	}
 	a.u = median(us)
 	a.v = median(offs) + tan*a.u
-	return a, a.findZone(c)
+	return a
 }
+
+// wide tells that the zone is deep enough for ticks.
+func (a axis) wide() bool { return a.hi-a.lo >= 0.4*a.pitch }
 
 // course bounds the tangent of a comb's turn: near the slope of its hits where
 // they lie far apart, else anything a ruler may have.
@@ -165,10 +185,11 @@ func amplitude(x []float32, origin, period float64) complex128 {
 	return (sum - complex(mean/total, 0)*sumW) * complex(2/total, 0)
 }
 
-// findZone finds the rows across which the ticks repeat most strongly, and
-// moves the origin to their middle.
-func (a *axis) findZone(c comb) bool {
-	hits := c.strongest(8)
+// findZone finds the rows across which the ticks repeat most strongly, from
+// near tick steps around the origin outward, and moves the origin to their
+// middle. It returns how strongly they do.
+func (a *axis) findZone(c comb, near float64) (peak float64) {
+	hits := c.strongest(5)
 	step := max(1, a.pitch/rowsAPer)
 	n := reachPer * rowsAPer
 	amp := make([]float64, 2*n+1)
@@ -193,7 +214,7 @@ func (a *axis) findZone(c comb) bool {
 			smooth[r] = median([]float64{amp[r-1], amp[r], amp[r+1]})
 		}
 	}
-	for r := n - nearPer*rowsAPer; r <= n+nearPer*rowsAPer; r++ {
+	for r := n - int(near*rowsAPer); r <= n+int(near*rowsAPer); r++ {
 		if smooth[r] > smooth[top] {
 			top = r
 		}
@@ -209,7 +230,10 @@ func (a *axis) findZone(c comb) bool {
 	half := float64(hi-lo) / 2 * step * 0.85
 	a.u, a.v = a.at(0, mid)
 	a.lo, a.hi = -half, half
-	return 2*half >= 0.4*a.pitch
+	for r := max(lo, top-2); r <= min(hi, top+2); r++ {
+		peak += smooth[r]
+	}
+	return peak
 }
 
 // profile is the gray along the ruler, averaged across from t = lo to hi;

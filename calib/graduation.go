@@ -172,7 +172,7 @@ func (p pattern) doubt(byClass [][]float64, sd float64) string {
 				same++
 			}
 		}
-		if 5*same < 3*len(all) {
+		if 2*same < len(all) {
 			return "some that should be alike differ in length"
 		}
 	}

@@ -215,6 +215,9 @@ func TestRandomScans(t *testing.T) {
 		if len(found) > 0 && len(m.steps) > 0 {
 			e := math.Abs(found[0].MMPerPx/m.mm - 1)
 			worst, sum = max(worst, e), sum+e
+			if e > 1e-4 {
+				t.Logf("seed %d (%s): %d ticks, scale off by %.2g", seed, m.about, found[0].Ticks, e)
+			}
 		}
 		fault := m.judge(found, why)
 		if fault == "" {

@@ -146,7 +146,7 @@ func (a *axis) settle(c comb, start float64, dark bool) (ticks []tick, f *fault)
 		if a.straighten(from, n, ticks, dark) < 1e-3 {
 			break
 		}
-		if !a.findZone(c) {
+		if a.findZone(c, 1); !a.wide() {
 			return nil, faultf(gotLines, "they are too short")
 		}
 	}
@@ -169,8 +169,8 @@ func (a *axis) number(from float64, n int, start float64, dark bool) ([]tick, *f
 	if len(ticks) < minTicks {
 		return nil, faultf(gotLines, "only %d of them are evenly spaced", len(ticks))
 	}
-	f, ok := fitTicks(ticks)
-	if !ok || f.residual > maxResidual*f.b {
+	_, f, keep, ok := fitPlaces(ticks)
+	if !ok || f.residual > maxResidual*f.b || f.n < len(keep)*3/5 {
 		return nil, faultf(gotLines, "they are not evenly spaced")
 	}
 	a.pitch = f.b
@@ -239,11 +239,7 @@ func dropUnclear(ticks []tick, r reach) ([]tick, reach) {
 
 // fitRuler reads the graduation and fits the ticks' places to their numbers.
 func fitRuler(a axis, ticks []tick, r reach, tag *[2]float64) (RulerFit, *fault) {
-	x, y := make([]float64, len(ticks)), make([]float64, len(ticks))
-	for i, t := range ticks {
-		x[i], y[i] = float64(t.k), t.s
-	}
-	f, keep, ok := fitRobust(x, y, 0.25)
+	x, f, keep, ok := fitPlaces(ticks)
 	if !ok || f.n < minTicks || f.n < len(ticks)*3/5 {
 		return RulerFit{}, faultf(gotTicks, "they are not evenly spaced")
 	}

@@ -115,7 +115,7 @@ func (r row) track(start float64) []tick {
 		strengths = append(strengths, t.strength)
 	}
 	least := minStrength * median(strengths)
-	f, ok := fitTicks(ticks)
+	f, ok := fitSoFar(ticks)
 	if !ok {
 		return nil
 	}
@@ -128,7 +128,7 @@ func (r row) track(start float64) []tick {
 			}
 			t.k = k
 			ticks = append(ticks, t)
-			if g, ok := fitTicks(ticks); ok {
+			if g, ok := fitSoFar(ticks); ok {
 				f = g
 			}
 		}
@@ -176,13 +176,26 @@ func (r row) lock(start float64) (pitch, s float64) {
 	return pitch, r.from + float64(i) + mid - cmplx.Phase(best)*pitch/(2*math.Pi)
 }
 
-// fitTicks fits place against number; see fitRobust.
-func fitTicks(ticks []tick) (line, bool) {
+// fitPlaces fits the ticks' places to their numbers x, in rising order, and says
+// which it kept; see fitRobust. Nothing within a quarter of a pixel is left out.
+func fitPlaces(ticks []tick) (x []float64, f line, keep []float64, ok bool) {
+	x = make([]float64, len(ticks))
+	y := make([]float64, len(ticks))
+	for i, t := range ticks {
+		x[i], y[i] = float64(t.k), t.s
+	}
+	f, keep, ok = fitRobust(x, y, 0.25)
+	return x, f, keep, ok
+}
+
+// fitSoFar is the line through the ticks tracked so far, in any order. Of many,
+// a stray one does no harm.
+func fitSoFar(ticks []tick) (line, bool) {
 	x, y := make([]float64, len(ticks)), make([]float64, len(ticks))
 	for i, t := range ticks {
 		x[i], y[i] = float64(t.k), t.s
 	}
-	if len(ticks) > 40 { // enough that a stray one does no harm while tracking
+	if len(ticks) > 40 {
 		return fitLine(x, y, nil)
 	}
 	sort.Sort(byX{x, y})
