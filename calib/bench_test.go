@@ -27,10 +27,13 @@ func bigTray(ruled bool) raster.Pixels {
 
 func BenchmarkFindRulers(b *testing.B) {
 	for _, bm := range []struct {
-		name  string
-		ruled bool
-	}{{"ruler", true}, {"none", false}} {
+		name           string
+		ruled, upright bool
+	}{{"ruler", true, false}, {"standing", true, true}, {"none", false, false}} {
 		px := bigTray(bm.ruled)
+		if bm.upright {
+			px = transpose(px)
+		}
 		b.Run(bm.name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {

@@ -17,7 +17,7 @@ import (
 )
 
 var (
-	cases    = flag.Int("cases", 24, "random scans in TestRandomScans")
+	cases    = flag.Int("cases", 10, "random scans in TestRandomScans")
 	first    = flag.Int("first", 0, "seed of the first random scan")
 	pictures = flag.String("pictures", "", "write the random scans that fail into this folder")
 )
@@ -200,7 +200,13 @@ func (m made) judge(found []RulerFit, why string) string {
 	return ""
 }
 
+// TestRandomScans tries made scans of every kind. No wrong scale and no invented
+// ruler is allowed; one in twenty of the worn, dirty and covered ones may be
+// missed (one at least, since few are tried by default).
 func TestRandomScans(t *testing.T) {
+	if testing.Short() {
+		*cases = min(*cases, 3)
+	}
 	missed, rulers := 0, 0
 	var worst, sum float64
 	var slowest time.Duration
@@ -233,8 +239,8 @@ func TestRandomScans(t *testing.T) {
 			writePNG(filepath.Join(*pictures, fmt.Sprintf("%d.png", seed)), m.px)
 		}
 	}
-	t.Logf("%d scans, %d with a ruler, %d missed, worst %.2g, mean %.2g, slowest %v", *cases, rulers, missed, worst, sum/float64(rulers), slowest)
-	if missed*20 > rulers {
+	t.Logf("%d scans, %d with a ruler, %d missed, worst %.2g, mean %.2g, slowest %v", *cases, rulers, missed, worst, sum/float64(max(1, rulers-missed)), slowest)
+	if missed > max(1, rulers/20) {
 		t.Errorf("%d of %d rulers missed", missed, rulers)
 	}
 }

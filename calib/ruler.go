@@ -3,6 +3,7 @@ package calib
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"pithward/measure"
 	"pithward/vision/raster"
@@ -32,14 +33,37 @@ func FindRulers(px raster.Pixels, tag *[2]float64) (found []RulerFit, why string
 			best = *f
 		}
 	}
-	sortRulers(found)
 	if len(found) > 0 {
-		return found, ""
+		sortRulers(found)
+		return agreeing(found, tag)
 	}
 	if best.got >= gotTicks {
 		best.why = "a row of marks is like a ruler's, but " + best.why
 	}
 	return nil, best.why
+}
+
+// agreeing leaves out rulers that contradict the best one along the same axis,
+// where the declared resolution says which of them is right. Where it does not,
+// there is no telling, and none is taken.
+func agreeing(found []RulerFit, tag *[2]float64) ([]RulerFit, string) {
+	fits := func(r RulerFit) bool {
+		return tag != nil && !isDefault(*tag) && near(tagScale(*tag)[axisOf(r)]/r.MMPerPx, 1)
+	}
+	for _, a := range found {
+		for _, b := range found {
+			if a.Upright != b.Upright || near(a.MMPerPx/b.MMPerPx, 1) {
+				continue
+			}
+			if fits(a) == fits(b) {
+				return nil, fmt.Sprintf("two rulers contradict each other: %s gives %.1f dpi, %s %.1f dpi",
+					a.Graduation, MMPerInch/a.MMPerPx, b.Graduation, MMPerInch/b.MMPerPx)
+			}
+			found = slices.DeleteFunc(slices.Clone(found), func(r RulerFit) bool { return r.Upright == a.Upright && !fits(r) })
+			return agreeing(found, tag)
+		}
+	}
+	return found, ""
 }
 
 // fault is why a comb is no ruler that can be read, and how far it got before
