@@ -67,9 +67,23 @@ type Series struct {
 	Unit      Unit    // as found in the file; what to write is the writer's choice
 	Floating  bool    // the years only count: the series is not dated
 	Quantity  Quantity
-	Depth     []int // for an index: samples behind each value, as long as Widths; else nil
+	Depth     []int         // for an index: samples behind each value, as long as Widths; else nil
+	Pictures  []RingPicture // what the picture says of each ring, as long as Widths; nil but for a measured scan
 	Meta      Meta
 	Line      int // of the file read where the series begins; 0 if it was not read
+}
+
+// RingPicture is what the picture of a measured scan says of one ring; nil where
+// it says nothing.
+type RingPicture struct {
+	// Missed is the probability that a boundary was passed over within the
+	// ring, and where the likeliest place for it is, mm along the path.
+	Missed   *float64
+	MissedMM *float64
+	// Boundary is the probability that the boundary to the next older ring is
+	// real, and where it is.
+	Boundary   *float64
+	BoundaryMM *float64
 }
 
 // Meta is what is known of a series besides its widths. Empty and nil mean
@@ -125,6 +139,9 @@ func (s Series) Trim() Series {
 	}
 	if s.Depth != nil {
 		s.Depth = s.Depth[from:to]
+	}
+	if s.Pictures != nil {
+		s.Pictures = s.Pictures[from:to]
 	}
 	s.Widths = s.Widths[from:to]
 	s.FirstYear += from

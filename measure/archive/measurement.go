@@ -3,6 +3,8 @@ package archive
 import (
 	"bytes"
 	"fmt"
+	"strconv"
+	"strings"
 
 	"pithward/measure"
 )
@@ -40,8 +42,9 @@ func FromMeasurement(m *measure.Measurement) (dated, floating []Series) {
 
 // ringEntry is a year on a core: a ring or the absence of one.
 type ringEntry struct {
-	year  *int
-	width Width
+	year    *int
+	width   Width
+	picture RingPicture
 }
 
 // coreParts lists a core's rings from bark to pith, parted at lost wood and
@@ -68,10 +71,10 @@ func coreParts(c measure.Core) [][]ringEntry {
 		if touchesLost(c, i) {
 			cut()
 		} else {
-			add(ringEntry{r.Year, ringWidth(r)})
+			add(ringEntry{r.Year, ringWidth(r), ringPicture(c, i)})
 		}
 		for _, a := range absent[r.Index] {
-			add(ringEntry{a.Year, Absent})
+			add(ringEntry{a.Year, Absent, RingPicture{}})
 		}
 	}
 	cut()
@@ -88,6 +91,34 @@ func ringWidth(r measure.Ring) Width {
 		return Missing
 	}
 	return Width(*r.WidthMM)
+}
+
+// unlisted is the probability that a boundary was passed over in a ring without
+// candidates: those of at least 0.02 are all listed (contract), so it is below
+// that.
+const unlisted = 0.01
+
+// ringPicture says how sure the picture is of ring i.
+func ringPicture(c measure.Core, i int) RingPicture {
+	var p RingPicture
+	if i+1 >= len(c.Boundaries) || c.Boundaries[i].AtMM == nil || c.Boundaries[i+1].AtMM == nil {
+		return p
+	}
+	from, inner := *c.Boundaries[i].AtMM, c.Boundaries[i+1]
+	p.Boundary, p.BoundaryMM = &inner.Probability, inner.AtMM
+	none, best := 1-unlisted, 0.0
+	for _, x := range c.Candidates {
+		if x.AtMM == nil || *x.AtMM <= from || *x.AtMM >= *inner.AtMM {
+			continue
+		}
+		none *= 1 - x.Probability
+		if x.Probability > best {
+			best, p.MissedMM = x.Probability, x.AtMM
+		}
+	}
+	missed := 1 - none
+	p.Missed = &missed
+	return p
 }
 
 // touchesLost tells whether ring i lies, even in part, in lost wood.
@@ -117,10 +148,10 @@ func partSeries(c measure.Core, part []ringEntry) Series {
 		e := part[k]
 		if !s.Floating { // years that leave a hole are kept, the hole is missing
 			for s.LastYear()+1 < *e.year {
-				s.Widths = append(s.Widths, Missing)
+				s.Widths, s.Pictures = append(s.Widths, Missing), append(s.Pictures, RingPicture{})
 			}
 		}
-		s.Widths = append(s.Widths, e.width)
+		s.Widths, s.Pictures = append(s.Widths, e.width), append(s.Pictures, e.picture)
 	}
 	s = s.Trim()
 	if s.Floating {
@@ -129,6 +160,10 @@ func partSeries(c measure.Core, part []ringEntry) Series {
 	return s
 }
 
+// sapwoodColumn is the core sheet's own column for the number of sapwood rings,
+// where the limit of the heartwood was seen.
+const sapwoodColumn = "sapwood_rings"
+
 // coreMeta says what is known of a part: only the outermost can have the bark
 // and only the innermost the pith.
 func coreMeta(c measure.Core, outermost, innermost bool) Meta {
@@ -136,6 +171,9 @@ func coreMeta(c measure.Core, outermost, innermost bool) Meta {
 	m := Meta{Bark: &bark, Pith: &pith}
 	if c.Field != nil {
 		m.Tree, m.Species, m.Note = c.Field.Tree, c.Field.Species, c.Field.Note
+		if n, err := strconv.Atoi(strings.TrimSpace(c.Field.Other[sapwoodColumn])); err == nil && n >= 0 && outermost {
+			m.Sapwood = &n
+		}
 	}
 	return m
 }

@@ -49,7 +49,7 @@ func TestFromMeasurement(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			m := &measure.Measurement{Scale: measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}, Cores: []measure.Core{tt.core}}
 			dated, floating := FromMeasurement(m)
-			ignore := cmpopts.IgnoreFields(Series{}, "Meta")
+			ignore := cmpopts.IgnoreFields(Series{}, "Meta", "Pictures")
 			if d := cmp.Diff(tt.dated, dated, ignore); d != "" {
 				t.Errorf("dated (-want +got):\n%s", d)
 			}
@@ -61,5 +61,23 @@ func TestFromMeasurement(t *testing.T) {
 				t.Errorf("series without a scale: %v %v", d, f)
 			}
 		})
+	}
+}
+
+func TestFromMeasurementTellsOfTheRings(t *testing.T) {
+	m := &measure.Measurement{Scale: measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}, Cores: []measure.Core{{
+		ID: "A", BarkPresent: true, PithPresent: true,
+		Field:      &measure.Field{Tree: "T1", Species: "Quercus robur", Other: map[string]string{"sapwood_rings": "12"}},
+		Boundaries: []measure.Boundary{{AtMM: ptr(0.0), Probability: 1}, {AtMM: ptr(2.0), Probability: 0.9}, {AtMM: ptr(3.0), Probability: 0.6}},
+		Candidates: []measure.Candidate{{AtMM: ptr(0.5), Probability: 0.1}, {AtMM: ptr(1.2), Probability: 0.2}},
+		Rings:      []measure.Ring{{Index: 1, Year: ptr(2020), WidthMM: ptr(2.0)}, {Index: 2, Year: ptr(2019), WidthMM: ptr(1.0)}},
+	}}}
+	dated, _ := FromMeasurement(m)
+	want := []Series{{ID: "A", FirstYear: 2019, Unit: Thousandths, Widths: []Width{1, 2},
+		Pictures: []RingPicture{{Missed: ptr(0.01), Boundary: ptr(0.6), BoundaryMM: ptr(3.0)},
+			{Missed: ptr(1 - 0.99*0.9*0.8), MissedMM: ptr(1.2), Boundary: ptr(0.9), BoundaryMM: ptr(2.0)}},
+		Meta: Meta{Tree: "T1", Species: "Quercus robur", Bark: ptr(true), Pith: ptr(true), Sapwood: ptr(12)}}}
+	if d := cmp.Diff(want, dated, cmpopts.EquateApprox(0, 1e-12)); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
 	}
 }

@@ -200,7 +200,7 @@ func tooShort(n int, pattern Values, master Master, o PlaceOptions) string {
 
 // wanting says why the best placement is not believed, and what would be needed.
 func (p Placing) wanting(tried []candidate, best candidate, zeta Zeta, o PlaceOptions) string {
-	why := fmt.Sprintf("the best placement has probability %.2f of %.2f asked for, and none of them %.2f", p.Posterior, o.Sure, p.NoneOf)
+	why := fmt.Sprintf("the best placement has probability %.3f where %g is asked for; that none is right has %.3f", p.Posterior, o.Sure, p.NoneOf)
 	if len(p.Placements) > 1 && p.Placements[1].Posterior > p.Posterior/10 {
 		why += fmt.Sprintf("; the year %d is nearly as good as %d", p.Placements[1].LastYear, p.Placements[0].LastYear)
 	}

@@ -44,7 +44,7 @@ func TestPlace(t *testing.T) {
 		says   string
 	}{
 		{"at its years, whatever it is numbered", piece, master, true, ""},
-		{"in a stand it is not of", piece, masterOf(madeStand(8, 250, 2)), false, "none of them"},
+		{"in a stand it is not of", piece, masterOf(madeStand(8, 250, 2)), false, "that none is right has"},
 		{"too few rings", Values{1, piece.V[:20]}, master, false, "at least 30 are needed"},
 		{"does not vary", Values{1, make([]float64, 60)}, master, false, "do not vary"},
 		{"no reference", piece, Master{}, false, "no dated series"},
@@ -188,12 +188,12 @@ func TestSuspectsByPicture(t *testing.T) {
 	faulty, year := withFault(stand[0].Widths, Missed, 130, rand.New(rand.NewPCG(3, 3)))
 	sure, place := 0.4, 12.5
 	none := 0.001
-	picture := map[int]Picture{}
+	picture := map[int]archive.RingPicture{}
 	for y := faulty.FirstYear; y <= faulty.LastYear(); y++ {
 		real := 0.999
-		picture[y] = Picture{Missed: &none, Boundary: &real}
+		picture[y] = archive.RingPicture{Missed: &none, Boundary: &real}
 	}
-	picture[year] = Picture{Missed: &sure, MissedAt: &place, Boundary: picture[year].Boundary}
+	picture[year] = archive.RingPicture{Missed: &sure, MissedMM: &place, Boundary: picture[year].Boundary}
 	s := Suspects(faulty, master, picture)[0]
 	if s.Kind != Missed || s.Year != year || s.AtMM == nil || *s.AtMM != place || *s.PictureProbability != sure {
 		t.Errorf("%+v, want a boundary missed in %d at %g mm", s, year, place)

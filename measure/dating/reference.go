@@ -69,7 +69,7 @@ func NewMaster(members []Dated) Master {
 		}
 		return master
 	}
-	master.Curve = MeanOf(indices, Biweight).Values
+	master.Curve = MeanOf(indices, Mean).Values
 	return master
 }
 

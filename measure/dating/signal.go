@@ -5,20 +5,24 @@ import "math"
 // Signal says how much series of one site have in common. Figures that do not
 // exist (no pair of that kind) are nil.
 type Signal struct {
-	FirstYear, LastYear int // of the window; both 0 for each pair's own overlap
+	FirstYear int `json:"first_year"` // of the window; both 0 for each pair's own overlap
+	LastYear  int `json:"last_year"`
 
-	Series, Trees  int
-	Within         int // pairs of series of one tree
-	Between        int // pairs of series of two trees
-	EffectiveCores float64
+	Series         int     `json:"series"`
+	Trees          int     `json:"trees"`
+	Within         int     `json:"pairs_within_trees"`
+	Between        int     `json:"pairs_between_trees"`
+	EffectiveCores float64 `json:"effective_cores_a_tree"`
 
-	RbarAll, RbarWithin, RbarBetween *float64
+	RbarAll     *float64 `json:"rbar_all"`
+	RbarWithin  *float64 `json:"rbar_within_trees"`
+	RbarBetween *float64 `json:"rbar_between_trees"`
 	// RbarEffective is the mean correlation between trees set against the
 	// whole variance of a tree's mean (Briffa & Jones 1990).
-	RbarEffective *float64
-	EPSAll        *float64 // of RbarAll and the number of series
-	EPS           *float64 // of RbarEffective and the number of trees
-	SNR           *float64 // of the same
+	RbarEffective *float64 `json:"rbar_effective"`
+	EPSAll        *float64 `json:"eps_of_series"` // of RbarAll and the number of series
+	EPS           *float64 `json:"eps"`           // of RbarEffective and the number of trees
+	SNR           *float64 `json:"snr"`           // of the same
 }
 
 // EPS returns the expressed population signal n r / (1 + (n-1) r) of n series

@@ -3,6 +3,8 @@ package dating
 import (
 	"math"
 	"sort"
+
+	"pithward/measure/archive"
 )
 
 // FaultKind is what can be wrong with a ring of a dated series.
@@ -16,18 +18,6 @@ const (
 	Absent   FaultKind = "absent"
 )
 
-// Picture is what the picture says of one ring of a series, as probabilities;
-// nil where it says nothing.
-type Picture struct {
-	// Missed is the probability that a boundary lies within the ring, and where.
-	Missed   *float64
-	MissedAt *float64 // mm along the path
-	// Boundary is the probability that the boundary between the ring and the
-	// next older is real, and where it is.
-	Boundary   *float64
-	BoundaryAt *float64
-}
-
 // Suspect is a place where a ring is probably missed, invented or absent.
 type Suspect struct {
 	Kind FaultKind
@@ -38,8 +28,11 @@ type Suspect struct {
 	AtMM               *float64
 	PictureProbability *float64 // that the boundary is there (missed) or is not real (invented)
 	FromYear, ToYear   int      // where it may be instead
-	RBefore, RAfter    float64  // agreement of the older stretch as dated, and moved by the fault
-	Posterior          float64  // that there is such a fault between FromYear and ToYear
+	// Agreement of the older stretch at the offset that holds on the younger
+	// side of the place, and moved by the fault. The offset is 0 unless there
+	// are faults further out.
+	RBefore, RAfter float64
+	Posterior       float64 // that there is such a fault between FromYear and ToYear
 }
 
 // The parts of the model of a dated series; chosen, and checked on reference
@@ -62,15 +55,15 @@ const (
 // and a share of years that agree with nothing. Posteriors are by the
 // forward-backward algorithm (Rabiner 1989, Proc. IEEE 77:257-286). picture, by
 // year, may be nil. The most probable come first.
-func Suspects(w Values, master Master, picture map[int]Picture) []Suspect {
+func Suspects(w Values, master Master, picture map[int]archive.RingPicture) []Suspect {
 	c := newOffsetChain(w, master, picture)
 	if c == nil {
 		return nil
 	}
-	faults := c.posteriors()
+	faults, likely := c.posteriors()
 	var out []Suspect
 	for _, kind := range []FaultKind{Missed, Invented, Absent} {
-		out = append(out, c.clusters(kind, faults[kind])...)
+		out = append(out, c.clusters(kind, faults[kind], likely)...)
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].Posterior > out[j].Posterior })
 	return out
@@ -82,13 +75,13 @@ type offsetChain struct {
 	master  Values
 	n       int
 	rho     float64
-	picture map[int]Picture
+	picture map[int]archive.RingPicture
 	length  int // of the windows for RBefore and RAfter
 }
 
 const offsets = 2*offsetReach + 1
 
-func newOffsetChain(w Values, master Master, picture map[int]Picture) *offsetChain {
+func newOffsetChain(w Values, master Master, picture map[int]archive.RingPicture) *offsetChain {
 	p := Pattern(w).trimmed()
 	if overlapOf(p, master.Pattern) < minWindow {
 		return nil
@@ -158,8 +151,8 @@ func (c *offsetChain) step(i, offset int) (missed, invented, absent float64) {
 }
 
 // posteriors returns, for every ring but the oldest, the probability of each
-// fault there.
-func (c *offsetChain) posteriors() map[FaultKind][]float64 {
+// fault there, and for every ring the most probable offset.
+func (c *offsetChain) posteriors() (faults map[FaultKind][]float64, likely []int) {
 	forward := make([][offsets]float64, c.n) // includes ring i's own likelihood
 	for s := range offsets {
 		prior := (1 - outerRight) / (offsets - 1)
@@ -181,10 +174,12 @@ func (c *offsetChain) posteriors() map[FaultKind][]float64 {
 		normalise(&forward[i])
 	}
 	out := map[FaultKind][]float64{Missed: make([]float64, c.n), Invented: make([]float64, c.n), Absent: make([]float64, c.n)}
+	likely = make([]int, c.n)
 	var back [offsets]float64
 	for s := range back {
 		back[s] = 1
 	}
+	likely[c.n-1] = best(forward[c.n-1], back)
 	for i := c.n - 1; i > 0; i-- {
 		var ahead, next [offsets]float64 // likelihood of ring i and all older
 		for s := range ahead {
@@ -212,8 +207,20 @@ func (c *offsetChain) posteriors() map[FaultKind][]float64 {
 		}
 		back = next
 		normalise(&back)
+		likely[i-1] = best(forward[i-1], back)
 	}
-	return out
+	return out, likely
+}
+
+// best is the most probable offset, given the likelihoods to either side.
+func best(forward, back [offsets]float64) int {
+	s := 0
+	for k := range forward {
+		if forward[k]*back[k] > forward[s]*back[s] {
+			s = k
+		}
+	}
+	return s - offsetReach
 }
 
 func at(v [offsets]float64, s int) float64 {
@@ -249,7 +256,7 @@ func normalise(v *[offsets]float64) {
 
 // clusters gathers a fault's probability over neighbouring rings, since time
 // alone seldom tells the very year.
-func (c *offsetChain) clusters(kind FaultKind, p []float64) []Suspect {
+func (c *offsetChain) clusters(kind FaultKind, p []float64, likely []int) []Suspect {
 	left := append([]float64(nil), p...)
 	var out []Suspect
 	for {
@@ -275,32 +282,32 @@ func (c *offsetChain) clusters(kind FaultKind, p []float64) []Suspect {
 		if sum < shown {
 			continue
 		}
-		out = append(out, c.suspect(kind, peak, from, to, math.Min(1, sum)))
+		out = append(out, c.suspect(kind, peak, from, to, likely[from], math.Min(1, sum)))
 	}
 }
 
-func (c *offsetChain) suspect(kind FaultKind, peak, from, to int, posterior float64) Suspect {
+func (c *offsetChain) suspect(kind FaultKind, peak, from, to, offset int, posterior float64) Suspect {
 	s := Suspect{Kind: kind, Year: c.year(peak), FromYear: c.year(to), ToYear: c.year(from), Posterior: posterior}
 	move := -1
 	p := c.picture[s.Year]
 	switch kind {
 	case Missed:
-		s.AtMM, s.PictureProbability = p.MissedAt, p.Missed
+		s.AtMM, s.PictureProbability = p.MissedMM, p.Missed
 	case Invented:
 		move = 1
-		s.AtMM = p.BoundaryAt
+		s.AtMM = p.BoundaryMM
 		if p.Boundary != nil {
 			not := 1 - *p.Boundary
 			s.PictureProbability = &not
 		}
 	case Absent:
-		s.AtMM = p.BoundaryAt
+		s.AtMM = p.BoundaryMM
 	}
 	older := Values{FirstYear: max(c.pattern.FirstYear, s.FromYear-c.length)}
 	for year := older.FirstYear; year < s.FromYear; year++ {
 		older.V = append(older.V, c.pattern.At(year))
 	}
-	_, s.RBefore, _ = fastCorrelation(older, c.master, 0)
-	_, s.RAfter, _ = fastCorrelation(older, c.master, move)
+	_, s.RBefore, _ = fastCorrelation(older, c.master, offset)
+	_, s.RAfter, _ = fastCorrelation(older, c.master, offset+move)
 	return s
 }
