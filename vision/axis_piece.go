@@ -131,13 +131,49 @@ type measurer struct {
 	sums      []float32 // of woodness down the rows
 }
 
-// freeBeyond is how many rows beyond a free rim the ground must show.
-const freeBeyond = 0.17 * rowsAcross
+// freeSides tells on which sides the core lies free on the ground, instead of
+// beside a mount or another core. The ground must show within freeBeyond rows
+// of the rim, since the round flank lies between; so may the rim of a mount,
+// but its grain shows, or it is as light as the wood.
+func (m *measurer) freeSides() (free [2]bool) {
+	rim, out := [2]float64{m.lo, m.hi}, [2]int{-1, 1}
+	for i := range free {
+		d := 1
+		for d <= freeBeyond && !m.bare(rim[i]+float64(out[i]*d)) {
+			d++
+		}
+		free[i] = d <= freeBeyond
+		if d >= 2*rimClear && m.grainy(rim[i]+float64(out[i]*d)/2, 1) && m.lightAt(rim[i]+float64(out[i]*d)/2) > 0.8*m.lightAt((m.lo+m.hi)/2) {
+			free[i] = false
+		}
+	}
+	for i := range free {
+		if free[i] && !free[1-i] && m.bare(rim[1-i]+float64(out[1-i]*(freeBeyond+6))) {
+			return [2]bool{true, true} // a deep shadow
+		}
+		if free[i] && !free[1-i] && m.grainy(rim[1-i]+float64(out[1-i]*(freeBeyond+6)), 4) {
+			return [2]bool{} // a mount on one side is one on the other, be it narrow
+		}
+	}
+	return free
+}
+
+// freeBeyond is how many rows, of rowsAcross, a flank may be broad.
+const freeBeyond = 14
+
+// lightAt is the mean lightness of a row along the piece.
+func (m *measurer) lightAt(row float64) float64 {
+	v := max(0, min(m.b.h-1, int(math.Round(row))))
+	sum := 0.0
+	for u := m.u0; u < m.u1; u++ {
+		sum += float64(m.b.ch[0][v*m.b.w+u])
+	}
+	return sum / float64(m.u1-m.u0)
+}
 
 // rims follows both rims between u0 and u1 and sets the midline and breadth.
 func (m *measurer) rims() {
-	m.free[0] = m.bare(m.lo - freeBeyond)
-	m.free[1] = m.bare(m.hi + freeBeyond)
+	m.free = m.freeSides()
 	k0, k1 := m.u0/pieceHop, max(m.u1/pieceHop, m.u0/pieceHop+2)
 	top, ts := m.follow(0, m.lo, k0, k1)
 	bot, bs := m.follow(1, m.hi, k0, k1)
@@ -218,6 +254,19 @@ func (m *measurer) bare(row float64) bool {
 		}
 	}
 	return 2*n < m.u1-m.u0
+}
+
+// grainy tells whether the grain of a mount runs along a row and those within
+// reach of it.
+func (m *measurer) grainy(row float64, reach int) bool {
+	var at []float64
+	v := int(math.Round(row))
+	for k := m.u0 / pieceHop; k < m.u1/pieceHop; k++ {
+		if k >= 0 && k < m.tx.nk && v-reach >= 2 && v+reach < m.b.h-2 && stood(m.b, m.on, k*pieceHop, v, pieceHop) {
+			at = append(at, m.tx.cross(k, v, reach))
+		}
+	}
+	return 2*len(at)*pieceHop > m.u1-m.u0 && median(at) < crossWood
 }
 
 // endSteps is across how many strips an end is followed.
@@ -372,7 +421,34 @@ func (m *measurer) beyond(f []feature, u, side int) beyond {
 		}
 		out.spread[c] = math.Max(leastSpread()[c], 1.4826*median(at[c]))
 	}
+	out.known = out.distance(m.usual(f)) > unlike
 	return out
+}
+
+// unlike is from how many spreads on what lies beyond is not the core itself,
+// seen where the search began too far within.
+const unlike = 3.5
+
+// usual are the medians of the features over the piece.
+func (m *measurer) usual(f []feature) (out feature) {
+	for c := range out {
+		var all []float64
+		for u := max(0, m.u0); u < min(m.b.w, m.u1); u += 3 {
+			all = append(all, f[u][c])
+		}
+		out[c] = median(all)
+	}
+	return out
+}
+
+// distance is how far features are from what is usual beyond, in spreads.
+func (b *beyond) distance(f feature) float64 {
+	d := 0.0
+	for c := range f {
+		z := (f[c] - b.usual[c]) / b.spread[c]
+		d += z * z
+	}
+	return math.Sqrt(d)
 }
 
 // beyondReach is how far past an end, in breadths, the mount is looked at.
@@ -386,12 +462,7 @@ func (b *beyond) judge(f feature) float64 {
 	if !b.known {
 		return texture
 	}
-	d := 0.0
-	for c := range f {
-		z := (f[c] - b.usual[c]) / b.spread[c]
-		d += z * z
-	}
-	return math.Min(texture, clamp1((math.Sqrt(d)-4.5)/2))
+	return math.Min(texture, clamp1((b.distance(f)-4.5)/2))
 }
 
 func clamp1(x float64) float64 { return math.Max(-1, math.Min(1, x)) }

@@ -57,7 +57,9 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 		pieces = append(pieces, found...)
 	}
 	var cores []raster.Core
-	for _, c := range joinPieces(apart(pieces)) {
+	pieces = apart(pieces)
+	f.meet(pieces)
+	for _, c := range joinPieces(pieces) {
 		if f.isCore(c) {
 			cores = append(cores, assemble(c))
 		}

@@ -148,7 +148,7 @@ const roughSide = 5
 // rough tells where the lightness spreads, within a window, far more than on
 // the ground.
 func (g *ground) rough(t tint, avoid mask) mask {
-	spread := localSpread(t.ch[0], t.w, t.h, roughSide)
+	spread := localSpread(lessMean(t.ch[0], t.w, t.h), t.w, t.h, roughSide)
 	var usual []float64
 	step := max(1, int(math.Sqrt(float64(t.w*t.h)/40000)))
 	for y := step / 2; y < t.h; y += step {
@@ -158,11 +158,28 @@ func (g *ground) rough(t tint, avoid mask) mask {
 			}
 		}
 	}
-	limit := float32(math.Max(4, 5*median(usual)))
+	limit := float32(math.Max(2, 5*median(usual)))
 	out := newMask(t.w, t.h)
 	for i, s := range spread {
 		if s > limit && avoid.on[i] == 0 {
 			out.on[i] = 255
+		}
+	}
+	return out
+}
+
+// lessMean takes from each pixel the mean of itself and its eight neighbours,
+// so that even slopes, such as shadows, vanish.
+func lessMean(v []float32, w, h int) []float32 {
+	out := make([]float32, len(v))
+	for y := 1; y < h-1; y++ {
+		a, b, c := v[(y-1)*w:y*w], v[y*w:(y+1)*w], v[(y+1)*w:(y+2)*w]
+		row := out[y*w : (y+1)*w]
+		left, mid := a[0]+b[0]+c[0], a[1]+b[1]+c[1]
+		for x := 1; x < w-1; x++ {
+			right := a[x+1] + b[x+1] + c[x+1]
+			row[x] = b[x] - (left+mid+right)/9
+			left, mid = mid, right
 		}
 	}
 	return out
@@ -177,11 +194,11 @@ func localSpread(v []float32, w, h, side int) []float32 {
 	n := float32(side * side)
 	for y := range h {
 		for x := range w {
-			a := v[y*w+x] - 128
+			a := v[y*w+x]
 			sum[x] += a
 			square[x] += a * a
 			if y >= side {
-				b := v[(y-side)*w+x] - 128
+				b := v[(y-side)*w+x]
 				sum[x] -= b
 				square[x] -= b * b
 			}
