@@ -85,12 +85,12 @@ const tiltUncertainty = 1.0
 
 func (c *Core) measureRing(ring *Ring, a, b Boundary, scale Scale) {
 	for _, g := range c.Gaps {
-		if overlaps(g, a, b) {
+		if c.overlaps(g, a, b) {
 			ring.Flags = appendOnce(ring.Flags, FlagBroken)
 		}
 	}
 	for _, o := range c.Obscured {
-		if overlaps(o, a, b) {
+		if c.overlaps(o, a, b) {
 			ring.Flags = appendOnce(ring.Flags, FlagObscured)
 		}
 	}
@@ -101,7 +101,7 @@ func (c *Core) measureRing(ring *Ring, a, b Boundary, scale Scale) {
 	for _, g := range c.Gaps {
 		if g.Kind != Lost {
 			length -= math.Max(0, math.Min(*b.AtMM, *g.ToMM)-math.Max(*a.AtMM, *g.FromMM))
-		} else if overlaps(g, a, b) {
+		} else if c.overlaps(g, a, b) {
 			return // wood is missing: no width
 		}
 	}
@@ -132,12 +132,16 @@ func Width(lengthMM, tiltDeg, uOuterMM, uInnerMM, uScale, uTiltDeg float64) (wid
 }
 
 // overlaps tells whether a stretch and the ring between two boundaries share
-// wood. Without scale, nothing is known to overlap.
-func overlaps(s Stretch, a, b Boundary) bool {
-	if s.FromMM == nil || s.ToMM == nil || a.AtMM == nil || b.AtMM == nil {
+// wood: by mm, or along the path in px where there is no scale.
+func (c *Core) overlaps(s Stretch, a, b Boundary) bool {
+	if s.FromMM != nil && s.ToMM != nil && a.AtMM != nil && b.AtMM != nil {
+		return *s.ToMM >= *a.AtMM && *s.FromMM <= *b.AtMM
+	}
+	if len(c.PathPx) < 2 {
 		return false
 	}
-	return *s.ToMM >= *a.AtMM && *s.FromMM <= *b.AtMM
+	px := NewRadius(c.PathPx, nil)
+	return px.At(s.ToPx) >= px.At(a.PointPx) && px.At(s.FromPx) <= px.At(b.PointPx)
 }
 
 func appendOnce(list []string, s string) []string {

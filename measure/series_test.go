@@ -88,6 +88,13 @@ func TestMakeRings(t *testing.T) {
 			[]*float64{mm(math.Cos(math.Pi / 6)), nil}, []string{FlagBroken}, 1},
 		{"obscured is wood", func(c *Core) { c.Obscured = []Stretch{{FromMM: mm(1.5), ToMM: mm(2)}} }, false, true,
 			[]*float64{mm(math.Cos(math.Pi / 6)), mm(1)}, []string{FlagObscured}, 1},
+		{"a gap is told without scale", func(c *Core) {
+			c.PathPx = []Point{{0, 0}, {300, 0}}
+			for i, x := range []float64{0, 100, 300} {
+				c.Boundaries[i].AtMM, c.Boundaries[i].PointPx = nil, Point{x, 0}
+			}
+			c.Gaps = []Stretch{{FromPx: Point{150, 0}, ToPx: Point{160, 0}, Kind: Break}}
+		}, false, false, []*float64{nil, nil}, []string{FlagBroken}, 1},
 		{"no scale, no width", func(*Core) {}, false, false, []*float64{nil, nil}, nil, 1},
 	}
 	for _, tt := range tests {
