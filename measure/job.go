@@ -52,6 +52,8 @@ type Job struct {
 	Fields   []Field  `json:"fields,omitempty"`  // the sheet's rows for this scan, if any
 	Overlay  string   `json:"overlay,omitempty"` // write the overlay PNG to this path
 	Strips   string   `json:"strips,omitempty"`  // write full-resolution strips into this folder
+	Tiles    string   `json:"tiles,omitempty"`   // write a pyramid of tiles into this folder, which is there
+	Look     bool     `json:"look,omitempty"`    // nothing but the tiles: do not measure
 	Version  string   `json:"version"`
 }
 

@@ -55,6 +55,9 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 		return m, nil, err
 	}
 	defer s.Close()
+	if job.Look {
+		return cut(ctx, s, job, tell)
+	}
 	m, err = vision.Measure(ctx, s, job, tell)
 	if err != nil {
 		return m, nil, err
@@ -63,6 +66,11 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 		tell("drawing strips", 0, 1)
 		files, err = vision.WriteStrips(s, m, job.Strips)
 		if err != nil {
+			return m, files, err
+		}
+	}
+	if job.Tiles != "" {
+		if err := vision.WriteTiles(ctx, s, job.Tiles, tell); err != nil {
 			return m, files, err
 		}
 	}
