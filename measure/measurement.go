@@ -209,4 +209,14 @@ type Doubt struct {
 type Program struct {
 	Version  string   `json:"version"`
 	Settings Settings `json:"settings"`
+	Run      *Run     `json:"run,omitempty"` // nil: not said
+}
+
+// Run is what the results of a scan rest on beside the scan, the settings and
+// the program's version. Where all of them are the same, measuring again gives
+// the same results.
+type Run struct {
+	SheetSHA256 string `json:"sheet_sha256"` // of the sheet's rows for the scan, see HashFields; "" without any
+	TucsonUnit  string `json:"tucson_unit"`  // of the decadal files, mm
+	Strips      bool   `json:"strips"`       // whether strips were made
 }

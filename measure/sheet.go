@@ -2,7 +2,9 @@ package measure
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -38,7 +40,7 @@ type SheetWarning struct {
 }
 
 // ReadSheet reads a core sheet: CSV in UTF-8 with a header, the columns in any
-// order. Unknown columns are kept in Field.Other. A fault in a row is a
+// order, parted by commas, semicolons or tabs; lengths may have a decimal comma. Unknown columns are kept in Field.Other. A fault in a row is a
 // warning: a bad cell counts as not stated, and only a row without scan or
 // position is left out. The error, which names the sheet, says that the whole
 // sheet cannot be used: it is not UTF-8, lacks the column scan or position, or
@@ -56,10 +58,11 @@ func ReadSheet(name string, r io.Reader) (*Sheet, error) {
 		return nil, fmt.Errorf("%s: line %d is not UTF-8: save the sheet as CSV in UTF-8", name, line)
 	}
 
+	comma, text := separator(text)
 	rows := csv.NewReader(bytes.NewReader(text))
-	rows.Comma = separator(text)
+	rows.Comma = comma
 	rows.FieldsPerRecord = -1
-	rows.TrimLeadingSpace = true
+	rows.TrimLeadingSpace = rows.Comma != '\t' // else a tab would go as a blank
 
 	sheet := &Sheet{Name: name}
 	header, err := rows.Read()
@@ -91,8 +94,48 @@ func ReadSheet(name string, r io.Reader) (*Sheet, error) {
 	}
 }
 
-// separator returns the character between the cells of a sheet.
-func separator([]byte) rune { return ',' }
+// separator returns the character between the cells of a sheet: the comma, or
+// the semicolon or tab that spreadsheets write where the comma is the decimal
+// mark. It is the one by which the first line names the most columns we know,
+// the comma where several do. A first line like sep=; by which a spreadsheet
+// is told, decides it, and is blanked in the text returned.
+func separator(text []byte) (rune, []byte) {
+	first, rest, _ := bytes.Cut(text, []byte("\n"))
+	if told, is := strings.CutPrefix(strings.ToLower(strings.TrimRight(string(first), "\r")), "sep="); is && len(told) == 1 && strings.Contains(",;\t", told) {
+		return rune(told[0]), append([]byte("\n"), rest...)
+	}
+	header := ""
+	for line := range bytes.Lines(text) {
+		if header = strings.TrimSpace(string(line)); header != "" {
+			break
+		}
+	}
+	best, most := ',', 0
+	for _, comma := range []rune{',', ';', '\t'} {
+		known := 0
+		for cell := range strings.SplitSeq(header, string(comma)) {
+			if slices.Contains(sheetColumns(), columnName(strings.Trim(strings.TrimSpace(cell), `"`))) {
+				known++
+			}
+		}
+		if known > most {
+			best, most = comma, known
+		}
+	}
+	return best, text
+}
+
+// sheetColumns lists the columns with a meaning, as the format names them.
+func sheetColumns() []string {
+	return []string{"scan", "position", "core", "part", "tree", "site", "species", "status", "sampled", "outer_ring",
+		"hemisphere", "bark", "pith", "borer_mm", "outer_year", "note"}
+}
+
+// columnName returns a column's name in the house spelling: lower case, blanks
+// as underscores.
+func columnName(cell string) string {
+	return strings.ReplaceAll(strings.ToLower(strings.TrimSpace(cell)), " ", "_")
+}
 
 // firstInvalidLine returns the number of the first line that is not UTF-8, or
 // holds a NUL as text of two bytes a letter does, and 0 if there is none.
@@ -110,13 +153,12 @@ func firstInvalidLine(text []byte) int {
 	return line
 }
 
-// columns returns the names of the columns in the house spelling: lower case,
-// blanks as underscores. A name given twice counts once, the later column is
+// columns returns the names of the columns in the house spelling. A name given twice counts once, the later column is
 // ignored.
 func (s *Sheet) columns(header []string) ([]string, error) {
 	var names []string
 	for _, h := range header {
-		name := strings.ReplaceAll(strings.ToLower(strings.TrimSpace(h)), " ", "_")
+		name := columnName(h)
 		if name != "" && slices.Contains(names, name) {
 			s.warn(1, "", fmt.Sprintf("column %s is there twice: the first counts", name))
 			name = ""
@@ -246,7 +288,11 @@ func yesNo(cell string) (*bool, string) {
 }
 
 func lengthMM(cell string) (*float64, string) {
-	v, err := strconv.ParseFloat(cell, 64)
+	number := cell
+	if strings.Count(cell, ",") == 1 && !strings.Contains(cell, ".") {
+		number = strings.Replace(cell, ",", ".", 1)
+	}
+	v, err := strconv.ParseFloat(number, 64)
 	if err != nil || !(v > 0 && v <= 1000) {
 		return nil, "want a length in mm, like 5.15"
 	}
@@ -310,6 +356,23 @@ func (s *Sheet) ForScan(path string) (fields []Field, warnings []string) {
 	}
 	slices.SortStableFunc(fields, func(a, b Field) int { return a.Position - b.Position })
 	return fields, warnings
+}
+
+// HashFields returns the SHA-256, in hexadecimal, of the rows of a sheet for one
+// scan, whatever lines they stand in; "" for none.
+func HashFields(fields []Field) (string, error) {
+	if len(fields) == 0 {
+		return "", nil
+	}
+	rows := slices.Clone(fields)
+	for i := range rows {
+		rows[i].Line = 0
+	}
+	text, err := json.Marshal(rows) // maps in the order of their keys
+	if err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(text)), nil
 }
 
 // say words a warning about a line of the sheet.

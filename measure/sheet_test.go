@@ -52,6 +52,23 @@ func TestReadSheet(t *testing.T) {
 		{"a column twice", "scan,position,core,core\ntray,1,A,B\n", []Field{{Line: 2, Scan: "tray", Position: 1, Core: "A"}},
 			[]string{"s.csv line 1: column core is there twice: the first counts"}},
 		{"header alone", "scan,position\n", nil, nil},
+		// RFC 4180 with another character between the cells, as spreadsheets
+		// write it where the comma is the decimal mark (common practice).
+		{"semicolons and decimal commas", "borer_mm;note;scan;position\r\n5,15;\"bent; dry\";tray;1\r\n12,0;leans, east;tray;2\r\n",
+			[]Field{{Line: 2, Scan: "tray", Position: 1, BorerMM: ptr(5.15), Note: "bent; dry"}, {Line: 3, Scan: "tray", Position: 2, BorerMM: ptr(12.0), Note: "leans, east"}}, nil},
+		{"tabs, with empty cells", "scan\tcore\tnote\tposition\ntray\t\t\t1\ntray\tB\ta \"knot\", dry\t2\n",
+			[]Field{{Line: 2, Scan: "tray", Position: 1}},
+			[]string{`s.csv line 3: row left out: bare " in non-quoted-field`}},
+		{"a first line that names the separator", "\ufeffsep=;\r\nscan;position;core\r\ntray;1;A\r\n", []Field{{Line: 3, Scan: "tray", Position: 1, Core: "A"}}, nil},
+		{"a semicolon in a sheet of commas", "scan,position,note;more\ntray,1,a;b\n", []Field{{Line: 2, Scan: "tray", Position: 1, Other: map[string]string{"note;more": "a;b"}}}, nil},
+		{"quoted header and quoted blanks", "\"scan\";\"position\";\"core\";\"species\"\n\"tray\";\" 1 \";\"  \";\" Pinus  sylvestris \"\n",
+			[]Field{{Line: 2, Scan: "tray", Position: 1, Species: "Pinus  sylvestris"}}, nil},
+		{"a decimal comma within quotes", "scan,position,borer_mm\ntray,1,\"5,15\"\n", []Field{{Line: 2, Scan: "tray", Position: 1, BorerMM: ptr(5.15)}}, nil},
+		{"thousands are no decimals", "scan;position;borer_mm\ntray;1;1.234,5\ntray;2;1,2,3\n", []Field{{Line: 2, Scan: "tray", Position: 1}, {Line: 3, Scan: "tray", Position: 2}},
+			[]string{`s.csv line 2: borer_mm "1.234,5" ignored: want a length in mm, like 5.15`, `s.csv line 3: borer_mm "1,2,3" ignored: want a length in mm, like 5.15`}},
+		{"a row over several lines is named by its first", "scan,position,note,bark\ntray,1,\"two\nlines\",no\ntray,2,,perhaps\n",
+			[]Field{{Line: 2, Scan: "tray", Position: 1, Note: "two\nlines", Bark: ptr(false)}, {Line: 4, Scan: "tray", Position: 2}},
+			[]string{`s.csv line 4: bark "perhaps" ignored: want yes, no`}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -136,6 +153,8 @@ func TestForScan(t *testing.T) {
 func FuzzReadSheet(f *testing.F) {
 	f.Add("scan,position,core\ntray.tif,1,A\n")
 	f.Add("\ufeffposition,scan\r\n1,\"a\"\"b\"\r\n")
+	f.Add("sep=;\r\nscan;position;borer_mm\r\nt;1;5,15\r\n")
+	f.Add("scan\tposition\t\tcore\nt\t1\t\tA\n")
 	f.Add("scan,position,sampled\nt,1,2021-13-01\n\"t,2\n")
 	f.Fuzz(func(t *testing.T, text string) {
 		sheet, err := ReadSheet("s.csv", strings.NewReader(text))
@@ -154,4 +173,37 @@ func FuzzReadSheet(f *testing.F) {
 			}
 		}
 	})
+}
+
+// The hash of rows tells whether anything in them has changed, and forgets
+// where they stand.
+func TestHashFields(t *testing.T) {
+	rows := func(text string) string {
+		sheet, err := ReadSheet("s.csv", strings.NewReader(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		fields, _ := sheet.ForScan("tray.tif")
+		sum, err := HashFields(fields)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return sum
+	}
+	base := rows("scan,position,core,slope,aspect\ntray,1,A,12,N\ntray,2,B,,\n")
+	if got := rows("aspect;position;scan;slope;core\n;9;other;;\n\n;2;tray;;B\nN;1;tray;12;A\n"); got != base {
+		t.Error("another order, separator and place changes the hash")
+	}
+	for name, text := range map[string]string{
+		"an id":                "scan,position,core,slope,aspect\ntray,1,C,12,N\ntray,2,B,,\n",
+		"a row":                "scan,position,core,slope,aspect\ntray,1,A,12,N\n",
+		"a column of your own": "scan,position,core,slope,aspect\ntray,1,A,13,N\ntray,2,B,,\n",
+	} {
+		if rows(text) == base {
+			t.Errorf("%s changes, the hash does not", name)
+		}
+	}
+	if rows("scan,position\n") != "" {
+		t.Error("no rows have a hash")
+	}
 }

@@ -1,19 +1,14 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"math"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/sync/errgroup"
 
-	"pithward/cmd/pithward/worker"
 	"pithward/measure"
 	"pithward/measure/archive"
 )
@@ -21,8 +16,12 @@ import (
 // measureOptions are the flags of measure as they were given.
 type measureOptions struct {
 	scans       []string
+	folders     []string
+	watch       string
+	every       time.Duration // between two looks at the watched folder
 	out         string
 	overwrite   bool
+	resume      bool
 	scaleFlag   string // which of the next two was given; "": none
 	mmPerPx     float64
 	dpi         float64
@@ -78,7 +77,13 @@ are written, whole or not at all, tray.json last:
 
 The scale is taken from --mm-per-px or --dpi, else from a ruler on the scan,
 else from the file's resolution tag if the cores then come out 2-20 mm wide,
-else there is none and lengths are in px. Years follow from the core sheet.` +
+else there is none and lengths are in px. Years follow from the core sheet.
+
+A run over many scans that was ended goes on with --resume: it skips what is
+measured already from the same scan, sheet rows, settings and version of this
+program, and says so. Results of anything else are left alone, and named,
+unless --overwrite is given too. --watch measures what is in a folder and what
+arrives there, as --resume does, until Ctrl-C.` +
 			exitStatus("every scan was measured",
 				"some scan was not, or no core was found on it; each is named with why, the others are complete",
 				"the call is wrong: flags, a folder that cannot be written to, a sheet without scan or position"),
@@ -86,11 +91,17 @@ else there is none and lengths are in px. Years follow from the core sheet.` +
 			"measure a tray; results go beside it", "pithward measure tray.tif",
 			"with ids and dates from a core sheet, into a folder of their own", "pithward measure tray.tif --sheet cores.csv --out results",
 			"anew, with the scale given and all cores known to be oak", "pithward measure tray.tif --overwrite --dpi 1200 --wood ring-porous",
+			"all scans of a folder, going on where an earlier run stopped", "pithward measure --folder . --resume --out all",
 			"widths in 0.01 mm for older programs", "pithward measure tray.tif --overwrite --tucson-unit 0.01",
 		),
 		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return errors.New("name at least one SCAN")
+			switch {
+			case o.watch != "" && (len(args) > 0 || len(o.folders) > 0):
+				return errors.New("--watch takes its scans from its folder: leave out SCAN and --folder")
+			case len(args) == 0 && len(o.folders) == 0 && o.watch == "":
+				return errors.New("name at least one SCAN, or a folder of them with --folder")
+			case o.every <= 0:
+				return fmt.Errorf("--every %v: want a time above 0, like 2s", o.every)
 			}
 			return nil
 		},
@@ -112,7 +123,11 @@ else there is none and lengths are in px. Years follow from the core sheet.` +
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.out, "out", "", "write results into `DIR` (default: beside each scan)")
+	f.StringArrayVar(&o.folders, "folder", nil, "measure all scans in `DIR` (TIFF, PNG and JPEG by their names); may be given again")
+	f.StringVar(&o.watch, "watch", "", "measure the scans in `DIR` and those that arrive there, until Ctrl-C")
+	f.DurationVar(&o.every, "every", 2*time.Second, "with --watch, look each `TIME`; a scan is taken when it has not grown meanwhile")
 	f.BoolVar(&o.overwrite, "overwrite", false, "replace results that are there already")
+	f.BoolVar(&o.resume, "resume", false, "skip scans whose results are there and from the same scan, sheet rows, settings and version")
 	f.Float64Var(&o.mmPerPx, flagMMPerPx, 0, "scale, `MM` a pixel; wins over ruler and tag and is checked against them")
 	f.Float64Var(&o.dpi, flagDPI, 0, "scale as `N` pixels an inch, like --mm-per-px")
 	f.StringVar(&o.sheet, "sheet", "", "core sheet, a CSV `FILE` with a row a core (scan, position, core, sampled, …)")
@@ -128,7 +143,7 @@ else there is none and lengths are in px. Years follow from the core sheet.` +
 	fixed(cmd, "wood", woods()...)
 	fixed(cmd, "bark", ends()...)
 	fixed(cmd, "tucson-unit", tucsonFine, tucsonCoarse)
-	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagFilename("sheet", "csv")); err != nil {
+	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagDirname("folder"), cmd.MarkFlagDirname("watch"), cmd.MarkFlagFilename("sheet", "csv")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test
 	}
 	return cmd
@@ -214,191 +229,4 @@ func (o measureOptions) unit() (archive.Unit, error) {
 		return archive.Hundredths, nil
 	}
 	return 0, fmt.Errorf("--tucson-unit %s: want %s or %s", o.tucsonUnit, tucsonFine, tucsonCoarse)
-}
-
-// measurer measures scans with one set of options.
-type measurer struct {
-	worker    worker.Worker
-	settings  measure.Settings
-	sheet     *measure.Sheet // nil: none
-	unit      archive.Unit
-	strips    bool
-	overwrite bool
-	version   string
-}
-
-// outcome is what became of one scan.
-type outcome struct {
-	m     measure.Measurement
-	files []string
-	err   error // without the scan's name
-}
-
-// errNoCore is what is said of a scan without cores; its results are written.
-var errNoCore = errors.New("no core was found: look at the overlay; is it a scan of cores, lighter than their ground or darker?")
-
-func runMeasure(ctx context.Context, o measureOptions, d deps) error {
-	settings, err := o.settings()
-	if err != nil {
-		return err
-	}
-	unit, err := o.unit()
-	if err != nil {
-		return err
-	}
-	sheet, err := openSheet(o.sheet)
-	if err != nil {
-		return err
-	}
-	tasks, err := planTasks(o.scans, o.out)
-	if err != nil {
-		return err
-	}
-	path, err := worker.Find(d.worker)
-	if err != nil {
-		return &failure{err}
-	}
-	jobs := o.jobs
-	if jobs == 0 {
-		jobs = defaultJobs(o.scans, d)
-	}
-	m := measurer{
-		worker: worker.Worker{Path: path, TimeLimit: o.timeLimit}, settings: settings, sheet: sheet,
-		unit: unit, strips: o.strips, overwrite: o.overwrite, version: d.version,
-	}
-	t := newTalk(d, len(tasks))
-	defer t.Close()
-	if sheet != nil {
-		for _, w := range sheet.Messages() {
-			t.say("pithward: warning: " + w)
-		}
-	}
-	return m.all(ctx, tasks, jobs, t)
-}
-
-func openSheet(path string) (*measure.Sheet, error) {
-	if path == "" {
-		return nil, nil
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("--sheet %s: cannot be read: %w", path, reason(err))
-	}
-	defer f.Close()
-	sheet, err := measure.ReadSheet(filepath.Base(path), f)
-	if err != nil {
-		return nil, fmt.Errorf("--sheet %s", err)
-	}
-	return sheet, nil
-}
-
-// all measures the tasks, so many at once, and tells what became of each in
-// their order.
-func (m measurer) all(ctx context.Context, tasks []task, jobs int, t *talk) error {
-	outcomes := make([]chan outcome, len(tasks))
-	for i := range outcomes {
-		outcomes[i] = make(chan outcome, 1)
-	}
-	var group errgroup.Group
-	group.SetLimit(jobs)
-	go func() {
-		for i, task := range tasks {
-			group.Go(func() error {
-				outcomes[i] <- m.one(ctx, task, t)
-				return nil
-			})
-		}
-	}()
-	failed := 0
-	for i, task := range tasks {
-		o := <-outcomes[i]
-		if o.err != nil {
-			failed++
-			t.say(fmt.Sprintf("pithward: %s: %v", task.scan, o.err))
-		}
-		if len(o.files) > 0 {
-			t.print(summary(task.scan, o.m, o.files))
-		}
-	}
-	if failed > 0 {
-		if len(tasks) > 1 {
-			t.say(fmt.Sprintf("pithward: %d of %d scans failed", failed, len(tasks)))
-		}
-		return &failure{}
-	}
-	return nil
-}
-
-// one measures one scan and writes its results.
-func (m measurer) one(ctx context.Context, t task, talk *talk) outcome {
-	defer talk.finish(t.scan)
-	if ctx.Err() != nil {
-		return outcome{err: errors.New("not measured: interrupted")}
-	}
-	if err := readableScan(t.scan); err != nil {
-		return outcome{err: err}
-	}
-	if !m.overwrite {
-		if err := t.noneThere(); err != nil {
-			return outcome{err: err}
-		}
-	}
-	s, err := newStage(t)
-	if err != nil {
-		return outcome{err: err}
-	}
-	defer s.Close()
-	got, err := m.measure(ctx, s, talk)
-	if err != nil {
-		return outcome{err: err}
-	}
-	files, err := s.commit()
-	if err != nil {
-		return outcome{err: fmt.Errorf("the results cannot be written: %w", err)}
-	}
-	o := outcome{m: got, files: files}
-	if len(got.Cores) == 0 {
-		o.err = errNoCore
-	}
-	return o
-}
-
-// measure has the worker measure a scan and makes all results on the stage.
-func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Measurement, error) {
-	t := s.task
-	job := measure.Job{Scan: t.scan, Settings: m.settings, Overlay: s.path(overlayEnd), Version: m.version}
-	if m.strips {
-		job.Strips = s.path(stripsEnd)
-		if err := os.Mkdir(job.Strips, 0o777); err != nil {
-			return measure.Measurement{}, err
-		}
-	}
-	var warnings []string
-	if m.sheet != nil {
-		job.Fields, warnings = m.sheet.ForScan(t.scan)
-		if len(job.Fields) == 0 {
-			warnings = append(warnings, fmt.Sprintf("%s has no row for this scan: write %q into its column scan", m.sheet.Name, filepath.Base(t.scan)))
-		}
-	}
-	r, err := m.worker.Measure(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
-	if errors.Is(err, context.Canceled) {
-		return r.Measurement, errors.New("not measured: interrupted")
-	}
-	if err != nil {
-		return r.Measurement, errors.New(strings.TrimPrefix(err.Error(), filepath.Base(t.scan)+": "))
-	}
-	got := r.Measurement
-	got.FillLists()
-	got.Warnings = append(warnings, got.Warnings...)
-	if err := measure.Validate(got); err != nil {
-		return got, fmt.Errorf("the worker's result contradicts itself; report it with the scan: %s", strings.ReplaceAll(err.Error(), "\n", "; "))
-	}
-	s.take(overlayEnd)
-	if m.strips {
-		s.take(stripsEnd)
-	}
-	if err := writeResults(s, &got, m.unit); err != nil {
-		return got, fmt.Errorf("the results cannot be written: %w", err)
-	}
-	return got, nil
 }

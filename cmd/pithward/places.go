@@ -136,7 +136,7 @@ func readableScan(path string) error {
 	case err != nil:
 		return fmt.Errorf("cannot be read: %w", reason(err))
 	case info.IsDir():
-		return errors.New("is a folder, not a scan: name the image files in it")
+		return errors.New("is a folder, not a scan: name the image files in it, or give it with --folder")
 	case !info.Mode().IsRegular():
 		return errors.New("is not a regular file: name an image file")
 	}

@@ -2,9 +2,11 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -66,8 +68,8 @@ func lockFolder(dir string, how int) (*os.File, error) {
 	return f, nil
 }
 
-// removeAbandoned takes away the stages in a folder that no process holds:
-// those of runs that were killed. What cannot be removed harms nobody.
+// removeAbandoned ends the stages in a folder that no process holds: those of
+// runs that were killed. What cannot be removed harms nobody.
 func removeAbandoned(dir string) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -79,14 +81,47 @@ func removeAbandoned(dir string) {
 		}
 		path := filepath.Join(dir, e.Name())
 		if lock, err := lockFolder(path, syscall.LOCK_EX|syscall.LOCK_NB); err == nil {
-			_ = os.RemoveAll(path)
+			_ = finish(dir, path)
 			lock.Close()
 		}
 	}
 }
 
+// commitMark is a file on a stage whose results are all made and are being put
+// in place. Its name is that of no result, as it has no dot.
+const commitMark = "commit"
+
+// mark is the contents of the commitMark.
+type mark struct {
+	Stem string
+	Made []string
+}
+
+// finish puts the results of an abandoned stage in place if they were about to
+// be, so that a run killed at that moment leaves whole files; then it removes
+// the stage.
+func finish(dir, path string) error {
+	text, err := os.ReadFile(filepath.Join(path, commitMark))
+	if err != nil {
+		return os.RemoveAll(path) // killed before: none of its results is in place
+	}
+	var m mark
+	if err := json.Unmarshal(text, &m); err != nil {
+		return os.RemoveAll(path) // killed while it wrote the mark
+	}
+	s := &stage{task: task{dir: dir, show: dir, stem: m.Stem}, dir: path, made: m.Made}
+	if _, err := os.Lstat(s.path(jsonEnd)); err == nil { // else it was done: the JSON is the last
+		if _, err := s.place(); err != nil {
+			return err
+		}
+	}
+	return os.RemoveAll(path)
+}
+
 // path is where a result is made.
-func (s *stage) path(end string) string { return filepath.Join(s.dir, s.task.stem+end) }
+func (s *stage) path(end string) string { return s.at(s.task.stem + end) }
+
+func (s *stage) at(name string) string { return filepath.Join(s.dir, name) }
 
 // take adds a result that the worker was asked to make, if it did.
 func (s *stage) take(end string) {
@@ -114,6 +149,20 @@ func (s *stage) commit() ([]string, error) {
 			return nil, err
 		}
 	}
+	text, err := json.Marshal(mark{s.task.stem, s.made})
+	if err != nil {
+		return nil, err
+	}
+	at := s.at(commitMark)
+	if err := errors.Join(os.WriteFile(at, text, 0o666), syncOne(at), syncOne(s.dir)); err != nil {
+		return nil, err
+	}
+	return s.place()
+}
+
+// place moves the results to where they belong. Those that an earlier attempt
+// has moved are left there.
+func (s *stage) place() ([]string, error) {
 	if err := os.RemoveAll(s.task.result(jsonEnd)); err != nil {
 		return nil, err
 	}
@@ -135,6 +184,9 @@ func (s *stage) has(end string) bool { return slices.Contains(s.made, end) }
 // this run has not made.
 func (s *stage) replace(end string) error {
 	final := s.task.result(end)
+	if _, err := os.Lstat(s.path(end)); s.has(end) && errors.Is(err, fs.ErrNotExist) {
+		return nil // moved already, before this run's predecessor was killed
+	}
 	if end == stripsEnd || !s.has(end) { // a folder cannot be renamed over another
 		if err := os.RemoveAll(final); err != nil {
 			return err

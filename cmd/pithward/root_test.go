@@ -162,8 +162,8 @@ func TestDefaultJobs(t *testing.T) {
 		{"processors", all, 2, 1 << 30, 2},
 		{"no more than scans", all[:1], 8, 1 << 30, 1},
 		{"memory unknown", all, 2, 0, 2},
-		{"memory for one", all, 8, 25 << 20, 1},
-		{"memory for two", all, 8, 41 << 20, 2},
+		{"memory for one", all, 8, 480 << 20, 1},
+		{"memory for two", all, 8, 520 << 20, 2}, // 192 + 2.5 * 4 MB each, of four fifths
 		{"memory for none: one all the same", all, 8, 1 << 20, 1},
 		{"no scan can be read", []string{dir, "absent"}, 2, 1 << 20, 2},
 	} {
