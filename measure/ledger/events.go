@@ -62,7 +62,7 @@ func (l *Ledger) State(ctx context.Context, run int64, observer string) (Edited,
 // an answer was lost.
 func (l *Ledger) Append(ctx context.Context, run int64, e measure.Event, revisionSeen int64) (measure.Event, error) {
 	if err := check(e); err != nil {
-		return e, err
+		return e, fmt.Errorf("%w: %w", ErrEvent, err)
 	}
 	m, err := l.Reading(ctx, run)
 	if err != nil {

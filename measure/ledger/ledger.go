@@ -30,6 +30,7 @@ var (
 	ErrStale = errors.New("the core was changed elsewhere meanwhile: look at it anew")
 	ErrVoid  = errors.New("nothing there to act on")
 	ErrNone  = errors.New("not in this project")
+	ErrEvent = errors.New("no event that can be stored")
 )
 
 // Ledger is an open project file. It may be used from several goroutines, and

@@ -1,0 +1,355 @@
+package desk
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"path/filepath"
+	"strconv"
+
+	"pithward/measure"
+	"pithward/measure/archive"
+	"pithward/measure/ledger"
+)
+
+// fail answers with an error as JSON; code is for programs, words for people.
+func fail(w http.ResponseWriter, status int, code, words string) {
+	answer(w, status, map[string]string{"error": words, "code": code})
+}
+
+func answer(w http.ResponseWriter, status int, v any) {
+	text, err := json.Marshal(v)
+	if err != nil {
+		status, text = http.StatusInternalServerError, []byte(`{"error": "the answer cannot be written", "code": "fault"}`)
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(text, '\n')) // whoever asked has gone
+}
+
+// failBy answers with an error of the ledger.
+func (d *Desk) failBy(w http.ResponseWriter, err error) {
+	switch {
+	case errors.Is(err, ledger.ErrNone):
+		fail(w, http.StatusNotFound, "unknown", err.Error())
+	case errors.Is(err, ledger.ErrStale):
+		fail(w, http.StatusConflict, "stale", err.Error())
+	case errors.Is(err, ledger.ErrVoid):
+		fail(w, http.StatusUnprocessableEntity, "void", err.Error())
+	case errors.Is(err, ledger.ErrEvent):
+		fail(w, http.StatusBadRequest, "malformed", err.Error())
+	default:
+		d.Log.Error("ledger", "err", err)
+		fail(w, http.StatusInternalServerError, "ledger", err.Error())
+	}
+}
+
+// read decodes a request's body, which must be one JSON value and nothing else.
+func read(w http.ResponseWriter, r *http.Request, into any) bool {
+	dec := json.NewDecoder(r.Body)
+	dec.DisallowUnknownFields()
+	err := dec.Decode(into)
+	if err == nil {
+		if _, end := dec.Token(); !errors.Is(end, io.EOF) {
+			err = errors.New("something follows it")
+		}
+	}
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large):
+		fail(w, http.StatusRequestEntityTooLarge, "large", fmt.Sprintf("the request is larger than %d bytes", large.Limit))
+	case err != nil:
+		fail(w, http.StatusBadRequest, "malformed", "the request is not what was expected: "+err.Error())
+	}
+	return err == nil
+}
+
+// ScanView is a scan as the page lists it.
+type ScanView struct {
+	Run      int64      `json:"run"` // 0: not measured yet
+	File     string     `json:"file"`
+	WidthPx  int        `json:"width_px"`
+	HeightPx int        `json:"height_px"`
+	Tiles    string     `json:"tiles"`  // path of the Deep Zoom description; "": not there
+	Status   string     `json:"status"` // measured, waiting, measuring, failed
+	Stage    string     `json:"stage"`  // of what is going on
+	Done     int        `json:"done"`
+	Of       int        `json:"of"`
+	Error    string     `json:"error"`
+	Warnings []string   `json:"warnings"`
+	Lost     []string   `json:"not_carried"` // what an earlier reading's events could not be carried over
+	Cores    []CoreLine `json:"cores"`
+}
+
+// CoreLine is a core as the page lists it.
+type CoreLine struct {
+	UID       string          `json:"uid"`
+	ID        string          `json:"id"`
+	Stage     measure.Stage   `json:"stage"`
+	Why       string          `json:"why"`
+	Open      int             `json:"open"`
+	Settled   int             `json:"settled"`
+	Doubtful  int             `json:"doubtful"`
+	Cost      float64         `json:"cost"` // of its open doubts together, rings
+	Rings     int             `json:"rings"`
+	Years     string          `json:"years"`
+	MeanMM    *float64        `json:"mean_mm"`
+	OutlinePx []measure.Point `json:"outline_px"`
+}
+
+// project answers with the list of scans and cores, and where the observer
+// stopped.
+func (d *Desk) project(w http.ResponseWriter, r *http.Request) {
+	scans, err := d.Ledger.Scans(r.Context())
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	list := []ScanView{}
+	for _, s := range scans {
+		v, err := d.scanView(r, s)
+		if err != nil {
+			d.failBy(w, err)
+			return
+		}
+		list = append(list, v)
+	}
+	place, err := d.Ledger.Place(r.Context(), d.Observer)
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	answer(w, http.StatusOK, map[string]any{
+		"name": filepath.Base(d.Ledger.Path()), "observer": d.Observer, "version": d.Version,
+		"scans": append(list, d.work.waiting()...), "place": place,
+	})
+}
+
+func (d *Desk) scanView(r *http.Request, s ledger.Scan) (ScanView, error) {
+	st, err := d.Ledger.State(r.Context(), s.Run, d.Observer)
+	if err != nil {
+		return ScanView{}, err
+	}
+	lost, err := d.Ledger.NotCarried(r.Context(), s.Run)
+	if err != nil {
+		return ScanView{}, err
+	}
+	m := st.Measurement
+	v := ScanView{Run: s.Run, File: s.File, WidthPx: m.Scan.WidthPx, HeightPx: m.Scan.HeightPx, Status: "measured",
+		Warnings: m.Warnings, Lost: []string{}, Cores: []CoreLine{}}
+	if d.Tiles.Have(s.SHA256) {
+		v.Tiles = "/tiles/" + s.SHA256 + "/scan.dzi"
+	} else {
+		v.Stage, v.Error = d.work.tiles(s.SHA256)
+	}
+	for _, n := range lost {
+		if n.Event.Observer == d.Observer {
+			v.Lost = append(v.Lost, fmt.Sprintf("%s: %s", n.Event.Kind, n.Why))
+		}
+	}
+	for _, c := range m.Cores {
+		state, sum := st.States[c.UID], measure.Summarise(c)
+		line := CoreLine{UID: c.UID, ID: c.ID, Stage: state.Stage, Why: state.Why, Open: len(state.Open), Settled: state.Settled,
+			Doubtful: state.Doubtful, Rings: sum.Rings, Years: sum.Years(), MeanMM: sum.MeanWidthMM, OutlinePx: c.OutlinePx}
+		for _, o := range state.Open {
+			line.Cost += o.Cost
+		}
+		v.Cores = append(v.Cores, line)
+	}
+	return v, nil
+}
+
+// CoreView is a core with all that the page shows of it.
+type CoreView struct {
+	Run       int64         `json:"run"`
+	Revision  int64         `json:"revision"`
+	MMPerPx   *[2]float64   `json:"mm_per_px"`
+	Core      measure.Core  `json:"core"`
+	State     measure.State `json:"state"`
+	Undo      int           `json:"undo"` // how many edits can be undone,
+	Redo      int           `json:"redo"` // and redone
+	Years     string        `json:"years"`
+	MeanMM    *float64      `json:"mean_mm"`
+	FirstYear *int          `json:"first_year"`
+	LastYear  *int          `json:"last_year"`
+}
+
+func (d *Desk) core(w http.ResponseWriter, r *http.Request) {
+	run, ok := runOf(w, r)
+	if ok {
+		d.show(w, r, run, r.PathValue("core"))
+	}
+}
+
+func runOf(w http.ResponseWriter, r *http.Request) (int64, bool) {
+	run, err := strconv.ParseInt(r.PathValue("run"), 10, 64)
+	if err != nil {
+		fail(w, http.StatusNotFound, "unknown", "there is no such run")
+	}
+	return run, err == nil
+}
+
+// show answers with a core as it is now.
+func (d *Desk) show(w http.ResponseWriter, r *http.Request, run int64, uid string) {
+	st, err := d.Ledger.State(r.Context(), run, d.Observer)
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	for _, c := range st.Measurement.Cores {
+		if c.UID != uid {
+			continue
+		}
+		undo, redo := measure.History(st.Of(uid))
+		sum := measure.Summarise(c)
+		answer(w, http.StatusOK, CoreView{Run: run, Revision: st.Revision(uid), MMPerPx: st.Measurement.Scale.MMPerPx, Core: c, State: st.States[uid],
+			Undo: len(undo), Redo: len(redo), Years: sum.Years(), MeanMM: sum.MeanWidthMM, FirstYear: sum.FirstYear, LastYear: sum.LastYear})
+		return
+	}
+	fail(w, http.StatusNotFound, "unknown", "there is no such core: perhaps it was joined with another or deleted")
+}
+
+// Edit is what the page sends: one decision, on the state it has a revision of.
+type Edit struct {
+	Revision int64             `json:"revision"`
+	UUID     string            `json:"uuid"`
+	Kind     measure.EventKind `json:"kind"`
+	Target   string            `json:"target"`
+	PointPx  *measure.Point    `json:"point_px"`
+	Detail   *measure.Detail   `json:"detail"`
+	Why      string            `json:"why"`
+}
+
+func (d *Desk) event(w http.ResponseWriter, r *http.Request) {
+	run, ok := runOf(w, r)
+	var e Edit
+	if !ok || !read(w, r, &e) {
+		return
+	}
+	if e.Kind == measure.Undo {
+		fail(w, http.StatusBadRequest, "malformed", "an undo has a request of its own")
+		return
+	}
+	d.append(w, r, run, measure.Event{UUID: e.UUID, Core: r.PathValue("core"), Observer: d.Observer, UTC: d.Now(),
+		Kind: e.Kind, Target: e.Target, PointPx: e.PointPx, Detail: e.Detail, Why: e.Why}, e.Revision)
+}
+
+func (d *Desk) append(w http.ResponseWriter, r *http.Request, run int64, e measure.Event, revision int64) {
+	if _, err := d.Ledger.Append(r.Context(), run, e, revision); err != nil {
+		d.failBy(w, err)
+		return
+	}
+	if e.Kind == measure.DeleteCore {
+		answer(w, http.StatusOK, map[string]any{"gone": true})
+		return
+	}
+	d.show(w, r, run, e.Core)
+}
+
+func (d *Desk) undo(w http.ResponseWriter, r *http.Request) {
+	d.back(w, r, func(undo, _ []string) []string { return undo })
+}
+
+func (d *Desk) redo(w http.ResponseWriter, r *http.Request) {
+	d.back(w, r, func(_, redo []string) []string { return redo })
+}
+
+// back undoes the last event of one of the two histories of a core.
+func (d *Desk) back(w http.ResponseWriter, r *http.Request, of func(undo, redo []string) []string) {
+	run, ok := runOf(w, r)
+	var e Edit
+	if !ok || !read(w, r, &e) {
+		return
+	}
+	st, err := d.Ledger.State(r.Context(), run, d.Observer)
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	uid := r.PathValue("core")
+	for _, x := range st.Events {
+		if x.UUID == e.UUID { // sent again
+			d.show(w, r, run, uid)
+			return
+		}
+	}
+	list := of(measure.History(st.Of(uid)))
+	if len(list) == 0 {
+		fail(w, http.StatusUnprocessableEntity, "void", "there is nothing left to undo or redo here")
+		return
+	}
+	d.append(w, r, run, measure.Event{UUID: e.UUID, Core: uid, Observer: d.Observer, UTC: d.Now(), Kind: measure.Undo, Undoes: list[len(list)-1]}, e.Revision)
+}
+
+// place keeps where the observer is, in the page's own words.
+func (d *Desk) place(w http.ResponseWriter, r *http.Request) {
+	var place struct {
+		Run  int64   `json:"run"`
+		Core string  `json:"core"`
+		AtPx float64 `json:"at_px"`
+		Zoom float64 `json:"zoom"`
+	}
+	if !read(w, r, &place) {
+		return
+	}
+	text, err := json.Marshal(place)
+	if err == nil {
+		err = d.Ledger.SetPlace(r.Context(), d.Observer, text)
+	}
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	answer(w, http.StatusOK, map[string]bool{"kept": true})
+}
+
+// export answers with a scan as the observer has it, as a file.
+func (d *Desk) export(w http.ResponseWriter, r *http.Request) {
+	run, ok := runOf(w, r)
+	if !ok {
+		return
+	}
+	st, err := d.Ledger.State(r.Context(), run, d.Observer)
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	m := st.Measurement
+	var text bytes.Buffer
+	end := ""
+	switch r.PathValue("name") {
+	case "widths.csv":
+		end, err = ".csv", measure.WriteTable(&text, m)
+	case "measurement.json":
+		end, err = ".json", measure.Encode(&text, m)
+	case "widths.rwl":
+		end, err = ".rwl", writeDated(&text, m)
+	default:
+		fail(w, http.StatusNotFound, "unknown", "there is no such file")
+		return
+	}
+	if err != nil {
+		fail(w, http.StatusUnprocessableEntity, "export", err.Error())
+		return
+	}
+	w.Header().Set("Content-Type", "application/octet-stream")
+	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", measure.Stem(m.Scan.File)+end))
+	_, _ = text.WriteTo(w) // whoever asked has gone
+}
+
+// writeDated writes the dated cores of a scan as a decadal file.
+func writeDated(w io.Writer, m measure.Measurement) error {
+	dated, _ := archive.FromMeasurement(&m)
+	if len(dated) == 0 {
+		return errors.New("no core of this scan is dated: set an outer year, or save the table instead")
+	}
+	ids, _ := archive.TucsonIDs(dated)
+	for i := range dated {
+		dated[i].ID = ids[i]
+	}
+	_, err := archive.WriteTucson(w, &archive.Collection{Series: dated}, archive.TucsonOptions{Unit: archive.Thousandths})
+	return err
+}
