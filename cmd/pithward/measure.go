@@ -29,6 +29,7 @@ type measureOptions struct {
 	wood        string
 	bark        string
 	strips      bool
+	project     string
 	jobs        int
 	tucsonUnit  string
 	seasonNorth string
@@ -92,6 +93,7 @@ arrives there, as --resume does, until Ctrl-C.` +
 			"with ids and dates from a core sheet, into a folder of their own", "pithward measure tray.tif --sheet cores.csv --out results",
 			"anew, with the scale given and all cores known to be oak", "pithward measure tray.tif --overwrite --dpi 1200 --wood ring-porous",
 			"all scans of a folder, going on where an earlier run stopped", "pithward measure --folder . --resume --out all",
+			"and keep the readings in a project, to settle their doubts", "pithward measure tray.tif --overwrite --project osmundvale.pithward",
 			"widths in 0.01 mm for older programs", "pithward measure tray.tif --overwrite --tucson-unit 0.01",
 		),
 		Args: func(_ *cobra.Command, args []string) error {
@@ -134,6 +136,7 @@ arrives there, as --resume does, until Ctrl-C.` +
 	f.StringVar(&o.wood, "wood", auto, "`KIND` of wood of all cores: "+strings.Join(woods(), ", ")+"; auto: by the sheet's species, else by the picture")
 	f.StringVar(&o.bark, "bark", auto, "`END` of all cores at which the bark is: "+strings.Join(ends(), ", "))
 	f.BoolVar(&o.strips, "strips", false, "also write a picture of each core at full resolution")
+	f.StringVar(&o.project, "project", "", "store the readings in a project `FILE` too (*.pithward, made if it is not there), to be settled with pithward desk")
 	f.IntVar(&o.jobs, "jobs", 0, "measure `N` scans at once (default: by memory, then processors)")
 	f.StringVar(&o.tucsonUnit, "tucson-unit", tucsonFine, "unit of the .rwl files in `MM`: 0.001 (end marker -9999) or 0.01 (end marker 999)")
 	f.StringVar(&o.seasonNorth, "season-north", fmt.Sprintf("%d-%d", season.NorthFrom, season.NorthTo), "first and last `MONTHS` of growth in the north")
@@ -143,7 +146,7 @@ arrives there, as --resume does, until Ctrl-C.` +
 	fixed(cmd, "wood", woods()...)
 	fixed(cmd, "bark", ends()...)
 	fixed(cmd, "tucson-unit", tucsonFine, tucsonCoarse)
-	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagDirname("folder"), cmd.MarkFlagDirname("watch"), cmd.MarkFlagFilename("sheet", "csv")); err != nil {
+	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagDirname("folder"), cmd.MarkFlagDirname("watch"), cmd.MarkFlagFilename("sheet", "csv"), cmd.MarkFlagFilename("project", "pithward")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test
 	}
 	return cmd

@@ -54,14 +54,22 @@ func TestExamples(t *testing.T) {
 					t.Fatal(talk)
 				}
 			}
+			if cmd.Name() == "log" || cmd.Name() == "export" {
+				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
+					t.Fatal(talk)
+				}
+			}
 			for _, line := range lines(cmd.Example) {
 				line = strings.TrimSpace(line)
 				if strings.HasPrefix(line, "#") {
 					continue
 				}
+				if cmd.Name() == "desk" { // it runs until it is interrupted
+					line = "timeout --preserve-status -s INT 1 " + line
+				}
 				sh := exec.Command("/bin/sh", "-c", line)
 				sh.Dir = dir
-				sh.Env = append(os.Environ(), asProgram+"=yes", "PITHWARD_SCAN="+worker, "PATH="+bin+":"+os.Getenv("PATH"))
+				sh.Env = append(os.Environ(), asProgram+"=yes", "PITHWARD_SCAN="+worker, "BROWSER=true", "PATH="+bin+":"+os.Getenv("PATH"))
 				if out, err := sh.CombinedOutput(); err != nil {
 					t.Errorf("%s: %v\n%s", line, err, out)
 				}

@@ -26,6 +26,7 @@ type measurer struct {
 	overwrite bool
 	resume    bool
 	version   string
+	project   string // file to store the readings in too; "": none
 	full      *fullDisks
 }
 
@@ -73,7 +74,7 @@ func runMeasure(ctx context.Context, o measureOptions, d deps) error {
 func newMeasurer(o measureOptions, d deps) (m measurer, err error) {
 	m = measurer{
 		worker: worker.Worker{TimeLimit: o.timeLimit}, unitWord: o.tucsonUnit, strips: o.strips,
-		overwrite: o.overwrite, resume: o.resume || o.watch != "", version: d.version, full: &fullDisks{},
+		overwrite: o.overwrite, project: o.project, resume: o.resume || o.watch != "", version: d.version, full: &fullDisks{},
 	}
 	if m.settings, err = o.settings(); err != nil {
 		return m, err
@@ -81,8 +82,10 @@ func newMeasurer(o measureOptions, d deps) (m measurer, err error) {
 	if m.unit, err = o.unit(); err != nil {
 		return m, err
 	}
-	m.sheet, err = openSheet(o.sheet)
-	return m, err
+	if m.sheet, err = openSheet(o.sheet); err != nil {
+		return m, err
+	}
+	return m, m.tryProject()
 }
 
 func (m measurer) warnOfSheet(t *talk) {
@@ -175,6 +178,9 @@ func (m measurer) one(ctx context.Context, t task, talk *talk) outcome {
 		return outcome{err: err}
 	}
 	if skip, err := m.earlier(t); skip || err != nil {
+		if skip {
+			err = errors.Join(err, m.keepEarlier(ctx, t, talk))
+		}
 		return outcome{skipped: skip, err: err}
 	}
 	if m.full.has(t.dir) {
@@ -205,7 +211,7 @@ func (m measurer) staged(ctx context.Context, t task, talk *talk) (outcome, erro
 	if err != nil {
 		return outcome{}, fmt.Errorf("the results cannot be written: %w", err)
 	}
-	return outcome{m: got, files: files}, nil
+	return outcome{m: got, files: files}, m.keep(ctx, got, t, talk)
 }
 
 // measure has the worker measure a scan and makes all results on the stage.

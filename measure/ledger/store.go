@@ -45,7 +45,11 @@ func (l *Ledger) Store(ctx context.Context, m measure.Measurement, path string, 
 	if m.Scan.SHA256 == "" {
 		return out, fmt.Errorf("%s: the measurement does not name its scan by hash: measure it anew", m.Scan.File)
 	}
-	err := l.inside(ctx, func(tx *sql.Tx) error {
+	m, err := normal(m)
+	if err != nil {
+		return out, err
+	}
+	err = l.inside(ctx, func(tx *sql.Tx) error {
 		scan, err := addScan(ctx, tx, m, path)
 		if err != nil {
 			return err
@@ -97,19 +101,23 @@ func sameRun(ctx context.Context, tx *sql.Tx, run int64, m measure.Measurement) 
 		return false, err
 	}
 	var a, b bytes.Buffer
-	if err := errors.Join(json.NewEncoder(&a).Encode(have), json.NewEncoder(&b).Encode(normal(m))); err != nil {
+	if err := errors.Join(json.NewEncoder(&a).Encode(have), json.NewEncoder(&b).Encode(m)); err != nil {
 		return false, err
 	}
 	return bytes.Equal(a.Bytes(), b.Bytes()), nil
 }
 
-func normal(m measure.Measurement) measure.Measurement {
-	m.FillLists()
-	return m
+// normal returns a measurement with its numbers as its file has them, so that
+// it is the same whether it was measured just now or read from its file.
+func normal(m measure.Measurement) (measure.Measurement, error) {
+	var text bytes.Buffer
+	if err := measure.Encode(&text, m); err != nil {
+		return m, err
+	}
+	return measure.Decode(&text)
 }
 
 func addRun(ctx context.Context, tx *sql.Tx, scan int64, m measure.Measurement, now time.Time) (Stored, error) {
-	m = normal(m)
 	olds, err := matches(ctx, tx, scan, m)
 	if err != nil {
 		return Stored{}, err

@@ -1,0 +1,195 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"pithward/cmd/pithward/desk"
+	"pithward/cmd/pithward/worker"
+	"pithward/measure"
+	"pithward/measure/ledger"
+)
+
+// deskOptions are the flags of desk as they were given.
+type deskOptions struct {
+	names     []string
+	project   string
+	observer  string
+	again     bool
+	sheet     string
+	port      int
+	noBrowser bool
+	timeLimit time.Duration
+}
+
+func newDeskCmd(d deps) *cobra.Command {
+	var o deskOptions
+	cmd := &cobra.Command{
+		Use:   "desk [PROJECT or SCAN…]",
+		Short: "See and settle boundaries in a browser",
+		Long: `Open a page in the browser on which the cores of a project are seen and their
+doubtful boundaries settled. PROJECT (*.pithward) is made if it is not there;
+each SCAN that it does not hold yet is measured while the page is open. With
+SCANs alone the project is the first one's name with .pithward, beside it.
+
+The page is served on this machine only and needs nothing from the network; it
+is open until Ctrl-C. Every edit is stored as it is made, with who, when and why;
+the automatic reading is never changed. Press ? on the page for its keys.` +
+			exitStatus("ended by Ctrl-C", "the project cannot be used, or the page not be served", "the call is wrong"),
+		Example: example(
+			"settle a tray", "pithward desk tray.tif",
+			"go on where you stopped", "pithward desk tray.pithward",
+			"measure a second time, blind to the first", "pithward desk tray.pithward --again",
+		),
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 && o.project == "" {
+				return errors.New("name a PROJECT, or the SCANs to measure")
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.names = args
+			return runDesk(cmd.Context(), o, d)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.project, "project", "", "the project `FILE`, where SCANs do not tell it")
+	f.StringVar(&o.observer, "observer", observerName(), "`NAME` of who is deciding")
+	f.BoolVar(&o.again, "again", false, "measure a second time, without seeing what the same observer decided before")
+	f.StringVar(&o.sheet, "sheet", "", "core sheet, a CSV `FILE`, for scans that are measured now")
+	f.IntVar(&o.port, "port", 0, "serve on port `N` (default: any free one)")
+	f.BoolVar(&o.noBrowser, "no-browser", false, "do not open a browser; open the printed address yourself")
+	f.DurationVar(&o.timeLimit, "time-limit", 15*time.Minute, "give a scan up after `TIME`")
+	return cmd
+}
+
+// split tells the project and the scans among the names given.
+func (o deskOptions) split() (project string, scans []string, err error) {
+	project = o.project
+	for _, n := range o.names {
+		if !strings.HasSuffix(n, ledger.Ending) {
+			scans = append(scans, n)
+			continue
+		}
+		if project != "" && project != n {
+			return "", nil, fmt.Errorf("%s and %s are both projects: open one at a time", project, n)
+		}
+		project = n
+	}
+	if project == "" {
+		project = filepath.Join(filepath.Dir(scans[0]), measure.Stem(scans[0])+ledger.Ending)
+	}
+	for _, s := range scans {
+		if err := readableScan(s); err != nil {
+			return "", nil, fmt.Errorf("%s: %w", s, err)
+		}
+	}
+	return project, scans, nil
+}
+
+func runDesk(ctx context.Context, o deskOptions, d deps) error {
+	project, scans, err := o.split()
+	if err != nil {
+		return err
+	}
+	sheet, err := openSheet(o.sheet)
+	if err != nil {
+		return err
+	}
+	path, err := worker.Find(d.worker)
+	if err != nil {
+		return &failure{err}
+	}
+	l, err := ledger.Open(ctx, project)
+	if err != nil {
+		return &failure{err}
+	}
+	defer l.Close()
+	missing, err := notMeasured(ctx, l, scans)
+	if err != nil {
+		return &failure{err}
+	}
+	listener, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", o.port))
+	if err != nil {
+		return &failure{fmt.Errorf("--port %d: the page cannot be served: %w", o.port, err)}
+	}
+	observer := o.observer
+	if o.again {
+		observer += ", again"
+	}
+	page := desk.New(desk.Options{Ledger: l, Observer: observer, Version: d.version, Tiles: &desk.Tiles{Dir: tilesDir(project)}}, listener.Addr().String())
+	fmt.Fprintf(d.talk, "the desk of %s is open for %s at\n  %s\nuntil Ctrl-C\n", project, observer, page.URL())
+	if !o.noBrowser {
+		openBrowser(d, page.URL())
+	}
+	var group errgroup.Group
+	group.Go(func() error { return page.Serve(ctx, listener) })
+	group.Go(func() error {
+		job := measure.Job{Settings: measure.Settings{Season: measure.DefaultSeason()}, Version: d.version}
+		page.Measure(ctx, worker.Worker{Path: path, TimeLimit: o.timeLimit}, job, missing, sheet)
+		return nil
+	})
+	if err := group.Wait(); err != nil {
+		return &failure{fmt.Errorf("the page is not served any more: %w", err)}
+	}
+	return nil
+}
+
+// notMeasured returns the scans that a project does not hold, as absolute paths.
+func notMeasured(ctx context.Context, l *ledger.Ledger, scans []string) ([]string, error) {
+	have, err := l.Scans(ctx)
+	if err != nil {
+		return nil, err
+	}
+	known := map[string]bool{}
+	for _, s := range have {
+		known[s.Path] = true
+	}
+	var missing []string
+	for _, s := range scans {
+		abs, err := filepath.Abs(s)
+		if err != nil {
+			return nil, err
+		}
+		if !known[abs] {
+			known[abs] = true
+			missing = append(missing, abs)
+		}
+	}
+	return missing, nil
+}
+
+// tilesDir is where the tiles of scans are kept: the user's cache, or beside
+// the project where the system names none.
+func tilesDir(project string) string {
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		return project + "-tiles"
+	}
+	return filepath.Join(cache, "pithward", "tiles")
+}
+
+// openBrowser opens an address in the user's browser: the program that BROWSER
+// names, else what the system opens addresses with.
+func openBrowser(d deps, url string) {
+	for _, program := range []string{os.Getenv("BROWSER"), "xdg-open", "open"} {
+		if path, err := exec.LookPath(program); program != "" && err == nil {
+			cmd := exec.Command(path, url)
+			if cmd.Start() == nil {
+				go func() { _ = cmd.Wait() }() // how it ends is its own affair
+				return
+			}
+		}
+	}
+	fmt.Fprintln(d.talk, "no browser was found: open the address yourself")
+}
