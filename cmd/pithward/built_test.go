@@ -4,9 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"image"
-	"image/color"
-	"image/png"
-	"math/rand/v2"
+	_ "image/png"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -220,77 +218,5 @@ func TestMeasureRealWood(t *testing.T) {
 	}
 	if len(m.Cores) != 1 || m.Cores[0].BarkEnd == nil || string(*m.Cores[0].BarkEnd) != truth.Cores[0].BarkEnd {
 		t.Errorf("%d cores, want one with its bark %s", len(m.Cores), truth.Cores[0].BarkEnd)
-	}
-}
-
-// What is no scan of cores is refused, or found empty, each in its own words;
-// a good one beside it is measured all the same.
-func TestHostileScans(t *testing.T) {
-	if testing.Short() {
-		t.Skip("measures whole scans")
-	}
-	dir := t.TempDir()
-	good, _ := tray(t, dir)
-	whole := read(t, good)
-	picture := func(name string, shade func(x, y int) color.Gray) {
-		p := image.NewGray(image.Rect(0, 0, 1200, 800))
-		for y := range 800 {
-			for x := range 1200 {
-				p.SetGray(x, y, shade(x, y))
-			}
-		}
-		f, err := os.Create(filepath.Join(dir, name))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := errors.Join(png.Encode(f, p), f.Close()); err != nil {
-			t.Fatal(err)
-		}
-	}
-	random := rand.New(rand.NewPCG(1, 2))
-	picture("black.png", func(int, int) color.Gray { return color.Gray{} })
-	picture("white.png", func(int, int) color.Gray { return color.Gray{Y: 255} })
-	picture("noise.png", func(int, int) color.Gray { return color.Gray{Y: uint8(random.IntN(256))} })
-	writeFile(t, filepath.Join(dir, "empty.tif"), "")
-	writeFile(t, filepath.Join(dir, "text.tif"), "these are notes, not a scan\n")
-	writeFile(t, filepath.Join(dir, "cut.tif"), whole[:len(whole)/2])
-	// A picture of 200000 x 200000 px, by its head (PNG, third edition, 11.2.1).
-	writeFile(t, filepath.Join(dir, "vast.png"), "\x89PNG\r\n\x1a\n\x00\x00\x00\x0dIHDR\x00\x03\x0d\x40\x00\x03\x0d\x40\x08\x02\x00\x00\x00\x39\x83\x5d\x01"+strings.Repeat("\x00", 100))
-
-	empty := []string{"black.png", "white.png", "noise.png"}
-	refused := []string{"empty.tif", "text.tif", "cut.tif", "vast.png"}
-	args := []string{"measure", good}
-	for _, name := range append(empty, refused...) {
-		args = append(args, filepath.Join(dir, name))
-	}
-	status, out, talk := user(t, args...)
-	said := lines(talk)
-	if status != 1 || len(said) != len(args)-1 || said[len(said)-1] != "pithward: 7 of 8 scans failed" {
-		t.Fatalf("status %d, said:\n%s", status, talk)
-	}
-	seen := map[string]bool{}
-	for i, path := range args[2:] {
-		words, is := strings.CutPrefix(said[i], "pithward: "+path+": ")
-		if !is || strings.Contains(words, "worker") {
-			t.Errorf("%s: %s", path, said[i])
-		}
-		seen[words] = true
-	}
-	if len(seen) != 1+len(refused) {
-		t.Errorf("want a message for each fault:\n%s", talk)
-	}
-	for _, name := range empty {
-		path := filepath.Join(dir, measure.Stem(name)+".json")
-		if m := checkJSON(t, path); len(m.Cores) != 0 || !strings.Contains(read(t, path), `"cores": []`) {
-			t.Errorf("%s: %d cores", name, len(m.Cores))
-		}
-	}
-	for _, name := range refused {
-		if _, err := os.Stat(filepath.Join(dir, measure.Stem(name)+".json")); err == nil {
-			t.Errorf("%s has a result", name)
-		}
-	}
-	if !strings.Contains(out, good+": 2 cores") {
-		t.Errorf("the good one:\n%s", out)
 	}
 }

@@ -39,7 +39,7 @@ type outcome struct {
 }
 
 // errNoCore is what is said of a scan without cores; its results are written.
-var errNoCore = errors.New("no core was found: look at the overlay; is it a scan of cores, lighter than their ground or darker?")
+var errNoCore = errors.New("no core was found: look at the overlay; is it a scan of cores, lighter or darker than their ground, sanded so that rings show?")
 
 func runMeasure(ctx context.Context, o measureOptions, d deps) error {
 	m, err := newMeasurer(o, d)

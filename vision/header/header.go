@@ -94,18 +94,18 @@ func (r *Refusal) Error() string { return r.File + ": " + r.Fault + ": " + r.Rem
 
 // ReadFile opens path and reads its header; see [Read].
 func ReadFile(path string) (Header, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return Header{}, err
+	}
+	if !info.Mode().IsRegular() { // to open a pipe would wait for a writer
+		return Header{}, &Refusal{filepath.Base(path), "not a regular file", "name an image file"}
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return Header{}, err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return Header{}, err
-	}
-	if !info.Mode().IsRegular() {
-		return Header{}, &Refusal{filepath.Base(path), "not a regular file", "name an image file"}
-	}
 	return Read(filepath.Base(path), f, info.Size())
 }
 

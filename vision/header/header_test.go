@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -312,7 +313,11 @@ func TestReadFile(t *testing.T) {
 	if got := h.DecodedBytes(); got != 30*20*3 {
 		t.Errorf("decoded bytes %d, want 1800", got)
 	}
-	for _, bad := range []string{dir, filepath.Join(dir, "none.tif")} {
+	pipe := filepath.Join(dir, "pipe.tif") // to open it would wait for ever
+	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{dir, pipe, filepath.Join(dir, "none.tif")} {
 		if _, err := ReadFile(bad); err == nil {
 			t.Errorf("%s: no error", bad)
 		}
