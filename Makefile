@@ -12,11 +12,11 @@ BENCH    ?= .
 # Packages free of the image library.
 pure = $$($(CGO) go list -f '{{.ImportPath}} {{join .Deps " "}}' ./... | grep -v gocv.io/ | cut -d' ' -f1)
 
-.PHONY: build setup test check short demo evaluate race fuzz bench golden lint leak cover clean
+.PHONY: build setup web test check short demo evaluate race fuzz bench golden lint leak cover clean
 
 # A program that comes out the same keeps its time, so that test results that
 # rest on it stay cached.
-build: setup
+build: setup web
 	@mkdir -p bin/.made
 	$(PURE) go build -trimpath -ldflags '-X main.version=$(VERSION)' -o bin/.made/ ./cmd/pithward
 	$(CGO) go build -o bin/.made/ ./cmd/pithward-scan
@@ -25,6 +25,15 @@ build: setup
 setup:
 	@.ci/setup
 
+# The desk's page, bundled for the program to embed. Without Node.js the program
+# is built without it, and says so when it is asked for.
+ui := cmd/pithward/desk/ui
+web:
+	@if command -v npm >/dev/null && command -v node >/dev/null; then \
+		cd $(ui) && { [ node_modules/.package-lock.json -nt package-lock.json ] || npm ci --silent --no-fund --no-audit; } && \
+		node build.mjs; \
+	else echo "web: no Node.js and npm here: the program is built without the desk's page"; fi
+
 test: build check
 	$(CGO) go test ./...
 
@@ -32,6 +41,7 @@ check:
 	@unformatted=$$(git ls-files -co --exclude-standard '*.go' | xargs -r ls -d 2>/dev/null | xargs -r gofmt -l); \
 	[ -z "$$unformatted" ] || { echo "not gofmt-ed: $$unformatted"; exit 1; }
 	$(CGO) go vet ./...
+	@if [ -x $(ui)/node_modules/.bin/tsc ]; then cd $(ui) && node_modules/.bin/tsc --noEmit; fi
 
 # What needs no image library, under a minute.
 short:

@@ -22,6 +22,7 @@ import (
 // px, the top level is the scan itself, level 0 is one pixel.
 const (
 	TileSize    = 512 // px: chosen, some 60 kB a tile
+	TileOverlap = 1   // px that a tile repeats of each neighbour, so that turned tiles show no seam
 	tileQuality = 92  // of JPEG: chosen, no seam or block to be seen on wood
 	TilesName   = "scan"
 )
@@ -46,8 +47,8 @@ func WriteTiles(ctx context.Context, s *Scan, dir string, tell Progress) error {
 		draw, size = fromPicture(half), half.Rect.Size()
 	}
 	dzi := fmt.Sprintf(`<?xml version="1.0" encoding="UTF-8"?>
-<Image xmlns="http://schemas.microsoft.com/deepzoom/2008" Format="jpg" Overlap="0" TileSize="%d"><Size Width="%d" Height="%d"/></Image>
-`, TileSize, px.Width, px.Height)
+<Image xmlns="http://schemas.microsoft.com/deepzoom/2008" Format="jpg" Overlap="%d" TileSize="%d"><Size Width="%d" Height="%d"/></Image>
+`, TileOverlap, TileSize, px.Width, px.Height)
 	return os.WriteFile(filepath.Join(dir, TilesName+".dzi"), []byte(dzi), 0o666)
 }
 
@@ -85,7 +86,7 @@ func writeLevel(ctx context.Context, dir string, size image.Point, draw painter)
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for y := 0; y < size.Y; y += TileSize {
 		for x := 0; x < size.X; x += TileSize {
-			part := image.Rect(x, y, min(x+TileSize, size.X), min(y+TileSize, size.Y))
+			part := image.Rect(x-TileOverlap, y-TileOverlap, x+TileSize+TileOverlap, y+TileSize+TileOverlap).Intersect(image.Rectangle{Max: size})
 			path := filepath.Join(dir, fmt.Sprintf("%d_%d.jpg", x/TileSize, y/TileSize))
 			group.Go(func() error {
 				if ctx.Err() != nil {

@@ -14,7 +14,8 @@ import (
 
 // The rules are those of the Deep Zoom File Format Overview (Microsoft): the
 // top level is ceil(log2(longest side)), each level below half of it, rounded
-// up, down to one pixel; tiles are named column_row.
+// up, down to one pixel; tiles are named column_row and repeat
+// Overlap px of each neighbour.
 func TestWriteTiles(t *testing.T) {
 	dir := t.TempDir()
 	img := image.NewNRGBA(image.Rect(0, 0, 1201, 700))
@@ -57,7 +58,7 @@ func TestWriteTiles(t *testing.T) {
 	if err := xml.Unmarshal(text, &dzi); err != nil {
 		t.Fatal(err)
 	}
-	if dzi.XMLName.Space != "http://schemas.microsoft.com/deepzoom/2008" || dzi.Format != "jpg" || dzi.TileSize != 512 || dzi.SizeXML.Width != 1201 || dzi.SizeXML.Height != 700 {
+	if dzi.XMLName.Space != "http://schemas.microsoft.com/deepzoom/2008" || dzi.Format != "jpg" || dzi.TileSize != 512 || dzi.Overlap != 1 || dzi.SizeXML.Width != 1201 || dzi.SizeXML.Height != 700 {
 		t.Errorf("%s", text)
 	}
 	for _, tt := range []struct {
@@ -66,9 +67,9 @@ func TestWriteTiles(t *testing.T) {
 		x, y          int     // of a pixel in the tile
 		ofX, ofY      float64 // its middle on the scan
 	}{
-		{"11/0_0.jpg", 512, 512, 100, 100, 100, 100},
-		{"11/2_1.jpg", 177, 188, 76, 88, 1100, 600},
-		{"10/1_0.jpg", 89, 350, 38, 300, 1100.5, 600.5},
+		{"11/0_0.jpg", 513, 513, 100, 100, 100, 100},
+		{"11/2_1.jpg", 178, 189, 77, 89, 1100, 600},
+		{"10/1_0.jpg", 90, 350, 39, 300, 1100.5, 600.5},
 		{"9/0_0.jpg", 301, 175, 275, 150, 1101.5, 601.5},
 		{"0/0_0.jpg", 1, 1, 0, 0, math.NaN(), math.NaN()}, // edges that were repeated weigh too much to say
 	} {

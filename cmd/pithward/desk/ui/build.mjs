@@ -1,0 +1,15 @@
+// Bundles the page into dist, which the program embeds.
+import * as esbuild from "esbuild";
+import { cp } from "node:fs/promises";
+
+await esbuild.build({
+  entryPoints: ["src/main.ts", "src/desk.css"],
+  outdir: "dist",
+  bundle: true,
+  minify: true,
+  format: "esm",
+  target: "es2022",
+  legalComments: "linked",
+  logLevel: "warning",
+});
+await cp("src/index.html", "dist/index.html");

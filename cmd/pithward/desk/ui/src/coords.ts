@@ -1,0 +1,78 @@
+// Lengths along a core's radius and places on the scan, in px of the scan.
+import type { Point } from "./model";
+
+// half is what a viewer's coordinates are ahead of ours: it counts from a
+// pixel's corner, we from its centre. It is added in wood.ts and crop.ts alone.
+export const half = 0.5;
+
+export class Radius {
+  readonly along: number[] = [0];
+
+  constructor(readonly path: Point[]) {
+    for (let i = 1; i < path.length; i++) {
+      this.along.push(this.along[i - 1] + distance(path[i - 1], path[i]));
+    }
+  }
+
+  get length(): number {
+    return this.along[this.along.length - 1];
+  }
+
+  // at is the length along the radius up to its place nearest to p.
+  at(p: Point): number {
+    let best = Infinity;
+    let at = 0;
+    for (let i = 1; i < this.path.length; i++) {
+      const [a, b] = [this.path[i - 1], this.path[i]];
+      const l2 = (b[0] - a[0]) ** 2 + (b[1] - a[1]) ** 2;
+      if (l2 === 0) continue;
+      const f = clamp(((p[0] - a[0]) * (b[0] - a[0]) + (p[1] - a[1]) * (b[1] - a[1])) / l2, 0, 1);
+      const d = distance(p, [a[0] + f * (b[0] - a[0]), a[1] + f * (b[1] - a[1])]);
+      if (d < best) [best, at] = [d, this.along[i - 1] + f * Math.sqrt(l2)];
+    }
+    return at;
+  }
+
+  // point is the place at a length along the radius, v px to its right-hand side.
+  point(at: number, v = 0): Point {
+    const i = this.leg(at);
+    const [a, b] = [this.path[i - 1], this.path[i]];
+    const f = clamp((at - this.along[i - 1]) / (this.along[i] - this.along[i - 1] || 1), 0, 1);
+    const [dx, dy] = this.heading(at);
+    return [a[0] + f * (b[0] - a[0]) - v * dy, a[1] + f * (b[1] - a[1]) + v * dx];
+  }
+
+  heading(at: number): Point {
+    const i = this.leg(at);
+    const [a, b] = [this.path[i - 1], this.path[i]];
+    const l = distance(a, b) || 1;
+    return [(b[0] - a[0]) / l, (b[1] - a[1]) / l];
+  }
+
+  private leg(at: number): number {
+    let i = 1;
+    while (i + 1 < this.path.length && at > this.along[i]) i++;
+    return i;
+  }
+
+  // chord is the direction of the whole radius, degrees clockwise from x.
+  get chord(): number {
+    const [a, b] = [this.path[0], this.path[this.path.length - 1]];
+    return (Math.atan2(b[1] - a[1], b[0] - a[0]) * 180) / Math.PI;
+  }
+}
+
+export function distance(a: Point, b: Point): number {
+  return Math.hypot(b[0] - a[0], b[1] - a[1]);
+}
+
+export function clamp(x: number, lo: number, hi: number): number {
+  return Math.max(lo, Math.min(hi, x));
+}
+
+// breadth is twice the median distance of a core's outline from its radius.
+export function breadth(outline: Point[], radius: Radius): number {
+  if (outline.length === 0) return 120;
+  const d = outline.map((p) => distance(p, radius.point(radius.at(p)))).sort((a, b) => a - b);
+  return 2 * d[d.length >> 1];
+}

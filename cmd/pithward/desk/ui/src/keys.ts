@@ -1,0 +1,17 @@
+// Every action with its key and its button.
+
+export interface Action {
+  id: string; // of its button, if it has one
+  keys: string[]; // as a KeyboardEvent names them, Shift+ or Ctrl+ before
+  words: string;
+  do: () => void;
+}
+
+export function keyOf(e: KeyboardEvent): string {
+  const shifted = e.shiftKey && (e.key.length > 1 || /[A-Z]/.test(e.key));
+  return `${e.ctrlKey || e.metaKey ? "Ctrl+" : ""}${shifted ? "Shift+" : ""}${e.key.length === 1 ? e.key.toLowerCase() : e.key}`;
+}
+
+export function shown(key: string): string {
+  return key.replace("ArrowLeft", "←").replace("ArrowRight", "→").replace(/^(.*\+)?([a-z])$/, (_, m, k) => (m ?? "") + k);
+}

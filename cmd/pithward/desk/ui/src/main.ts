@@ -1,0 +1,624 @@
+import { asking, choose, show, text } from "./ask";
+import { clamp } from "./coords";
+import { crop } from "./crop";
+import { byId, element } from "./element";
+import { keyOf, shown, type Action } from "./keys";
+import type { CoreLine, CoreView, Edit, Open, Point, Project, Scan } from "./model";
+import * as server from "./server";
+import { tray } from "./tray";
+import { Widths } from "./widths";
+import { Wood, type Preview } from "./wood";
+
+const wood = new Wood(byId("wood"));
+const widths = new Widths(byId("widths"), byId("leaders"), wood);
+const trayView = byId("tray-view");
+const coreView = byId("core-view");
+const trouble = byId("trouble");
+const selectedWords = byId("selected");
+
+let project: Project;
+let scan: Scan | null = null;
+let view: CoreView | null = null;
+let mode: "look" | "add" | "gap" | "obscured" | "radius" = "look";
+let from: Point | null = null; // where a gap or obscured stretch begins
+let drawn: Point[] = []; // of a radius
+let pointer: Point = [0, 0]; // on the radius
+let settledTarget = ""; // the doubt that is being looked at
+
+const outbox = new server.Outbox(
+  (v) => {
+    if (v.core && view && v.core.uid === view.core.uid) take(v);
+    else void refresh();
+  },
+  (why, dropped) => {
+    const more = dropped > 1 ? ` ${dropped} edits were not stored.` : "";
+    say(why.code === "stale" ? `This core was changed in another tab. Here it is as it is now; your last edit was not stored.${more}` : `Not done: ${why.message}.${more}`);
+    void reload();
+  },
+  (waiting) => {
+    if (waiting === null) {
+      if (trouble.dataset.kind === "lost") quiet();
+      return;
+    }
+    say(`The desk's program cannot be reached. ${waiting} edit${waiting === 1 ? " waits" : "s wait"} here and will be sent when it is back.`, "lost");
+  },
+);
+
+function say(words: string, kind = "said"): void {
+  trouble.textContent = words;
+  trouble.dataset.kind = kind;
+  trouble.hidden = false;
+}
+
+function quiet(): void {
+  trouble.hidden = true;
+  trouble.textContent = "";
+}
+
+// refresh reads the project anew and shows the tray, or what of it has changed.
+async function refresh(): Promise<void> {
+  try {
+    project = await server.project();
+  } catch (e) {
+    say(e instanceof server.Refused ? e.message : "The desk's program cannot be reached.", "lost");
+    setTimeout(() => void refresh(), 1000);
+    return;
+  }
+  if (trouble.dataset.kind === "lost" && outbox.waiting === 0) quiet();
+  byId("who").textContent = project.observer;
+  const cores = project.scans.flatMap((s) => s.cores);
+  const [done, all] = [cores.reduce((n, c) => n + c.settled, 0), cores.reduce((n, c) => n + c.doubtful, 0)];
+  byId("progress").textContent = `${done} of ${all} doubts settled`;
+  if (view && scan) {
+    scan = project.scans.find((s) => s.run === view?.run) ?? scan;
+    if (!coreView.hidden) await wood.show(view, scan);
+  } else {
+    byId("title").textContent = project.name;
+  }
+  if (!trayView.hidden) trayView.replaceChildren(...tray(project, (s, c) => void openCore(s, c.uid)));
+  if (project.scans.some((s) => ["waiting", "measuring"].includes(s.status) || (s.status === "measured" && !s.tiles && !s.error))) setTimeout(() => void refresh(), 700);
+}
+
+async function showTray(): Promise<void> {
+  view = null;
+  coreView.hidden = true;
+  trayView.hidden = false;
+  document.title = "pithward desk";
+  await refresh();
+  trayView.querySelector<HTMLElement>("button")?.focus();
+}
+
+async function openCore(s: Scan, uid: string, at?: { at_px: number; zoom: number }): Promise<void> {
+  scan = s;
+  stop();
+  try {
+    view = await server.core(s.run, uid);
+  } catch (e) {
+    say(`The core cannot be shown: ${(e as Error).message}`);
+    return showTray();
+  }
+  trayView.hidden = true;
+  coreView.hidden = false;
+  wood.selected = "";
+  settledTarget = "";
+  await wood.show(view, scan);
+  take(view);
+  if (at && at.zoom > 0) wood.go(at.at_px, at.zoom, true);
+  else nextDoubt(1);
+  byId("wood").focus();
+}
+
+async function reload(): Promise<void> {
+  if (!view || !scan) return refresh();
+  try {
+    take(await server.core(view.run, view.core.uid));
+  } catch {
+    await showTray();
+  }
+}
+
+// take shows a core as the server has it.
+function take(v: CoreView): void {
+  if (!scan) return;
+  view = v;
+  const has = [...v.core.boundaries, ...v.core.candidates].some((b) => b.id === wood.selected);
+  if (!has) wood.selected = "";
+  void wood.show(v, scan);
+  numbers(v);
+  doubts(v);
+  notes(v);
+  describe();
+  byId("title").textContent = v.core.id;
+  document.title = `${v.core.id} · pithward desk`;
+  (byId("undo") as HTMLButtonElement).disabled = v.undo === 0;
+  (byId("redo") as HTMLButtonElement).disabled = v.redo === 0;
+  byId("progress").textContent = v.state.doubtful === 0 ? "no doubts here" : `${v.state.settled} of ${v.state.doubtful} doubts settled`;
+}
+
+function numbers(v: CoreView): void {
+  const c = v.core;
+  const expected = c.expected_count === null ? "–" : c.expected_count.toFixed(1) + (c.count_standard_deviation === null ? "" : ` ± ${c.count_standard_deviation.toFixed(1)}`);
+  const item = (name: string, value: string) => element("div", {}, element("dt", {}, name), element("dd", {}, value));
+  byId("numbers").replaceChildren(
+    item("State", v.state.stage + (v.state.why ? `: ${v.state.why}` : "") + (v.state.blank ? ", by hand" : "")),
+    item("Rings", `${c.rings.length}`),
+    item("Expected", expected),
+    item("Years", v.years),
+    item("Mean width", v.mean_mm === null ? "–" : `${v.mean_mm.toFixed(3)} mm`),
+    item("Wood", c.wood ?? "–"),
+    item("Bark", c.bark_present ? "there" : "not seen"),
+    item("Pith", c.pith_present ? "there" : "not seen"),
+  );
+}
+
+// doubts lists what is to be settled, the costliest first, each with its wood.
+function doubts(v: CoreView): void {
+  byId("doubt-count").textContent = v.state.doubtful === 0 ? "none" : `${v.state.open.length} open`;
+  const list = byId("doubt-list");
+  list.replaceChildren(
+    ...v.state.open.map((o) => {
+      const canvas = element("canvas", { "aria-hidden": "true" }) as HTMLCanvasElement;
+      const place = o.at_mm === null ? "" : `${o.at_mm.toFixed(2)} mm`;
+      const go = element("button", { type: "button", "data-target": o.target }, o.point_px ? canvas : "", element("span", { class: "what" }, o.detail), element("span", { class: "where" }, place, " ", element("span", { class: "cost" }, `${o.cost.toFixed(1)} rings at stake`)));
+      if (o.target === settledTarget) go.setAttribute("aria-current", "true");
+      go.addEventListener("click", () => visit(o));
+      return element("li", {}, go);
+    }),
+  );
+  if (v.state.open.length === 0) list.append(element("li", { class: "none" }, v.state.doubtful === 0 ? "Nothing here is in doubt." : "All settled. Sign the core off with s."));
+  requestAnimationFrame(() => {
+    if (!scan || view !== v) return;
+    for (const b of list.querySelectorAll<HTMLElement>("button")) {
+      const o = v.state.open.find((x) => x.target === b.dataset.target);
+      const canvas = b.querySelector("canvas");
+      if (o?.point_px && canvas) void crop(canvas, scan, o.point_px, (wood.flipped ? 0 : 180) - wood.radius.chord, cropZoom(v), claim(o));
+    }
+  });
+  list.querySelector('[aria-current="true"]')?.scrollIntoView({ block: "nearest" });
+}
+
+// cropZoom makes all crops 3.6 mm wide, or 170 px where there is no scale.
+function cropZoom(v: CoreView): number {
+  const mm = v.mm_per_px;
+  return mm ? (170 * mm[0]) / 3.6 : 1;
+}
+
+// claim marks the place that a crop is about, at its edges alone.
+function claim(o: Open): (c: CanvasRenderingContext2D) => void {
+  return (c) => {
+    c.setTransform(window.devicePixelRatio, 0, 0, window.devicePixelRatio, 0, 0);
+    const [w, h] = [c.canvas.clientWidth, c.canvas.clientHeight];
+    const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
+    for (const [colour, width] of [["#fbfaf6", 5], [ink, 2]] as const) {
+      c.strokeStyle = colour;
+      c.lineWidth = width;
+      c.setLineDash(o.kind === "candidate" ? [2, 3] : []);
+      c.beginPath();
+      c.moveTo(w / 2, 0);
+      c.lineTo(w / 2, 10);
+      c.moveTo(w / 2, h);
+      c.lineTo(w / 2, h - 10);
+      c.stroke();
+    }
+  };
+}
+
+function notes(v: CoreView): void {
+  const all = v.state.notes.map((n) => element("li", {}, n.text));
+  byId("note-list").replaceChildren(...(all.length > 0 ? all : [element("li", { class: "none" }, "None yet.")]));
+  byId("note-list").append(...v.core.warnings.map((w) => element("li", { class: "heed" }, w)));
+}
+
+// describe says what is selected, for eyes and screen readers.
+function describe(): void {
+  if (!view) return;
+  const c = view.core;
+  if (mode === "add") {
+    selectedWords.textContent = `Adding a boundary: ${wood.preview?.words ?? ""}. Click or Enter takes it, arrows move it, Esc leaves.`;
+    return;
+  }
+  if (mode === "gap" || mode === "obscured") {
+    selectedWords.textContent = from ? `To where does the ${mode === "gap" ? "gap" : "obscured stretch"} reach? Click or Enter.` : `Where does the ${mode === "gap" ? "gap" : "obscured stretch"} begin? Click or Enter; arrows move.`;
+    return;
+  }
+  if (mode === "radius") {
+    selectedWords.textContent = `Click the new radius from bark to pith, ${drawn.length} places so far; Enter takes it, Esc leaves.`;
+    return;
+  }
+  const i = c.boundaries.findIndex((b) => b.id === wood.selected);
+  const x = c.candidates.find((k) => k.id === wood.selected);
+  if (i >= 0) {
+    const b = c.boundaries[i];
+    const ring = c.rings[i]; // inward of the boundary
+    const inside = ring ? `; inward of it ${ring.year ?? `ring ${ring.index}`}, ${ring.width_mm === null ? "no width" : `${ring.width_mm.toFixed(3)} mm${ring.standard_uncertainty_mm === null ? "" : ` ± ${ring.standard_uncertainty_mm.toFixed(3)}`}`}` : "";
+    selectedWords.textContent = `${b.kind === "ring" ? "Boundary" : b.kind === "outer" ? "Outer end" : "Pith"}${b.at_mm === null ? "" : ` at ${b.at_mm.toFixed(3)} mm`}, ${b.source === "person" ? "set by you" : `${Math.round(100 * b.probability)} % sure`}${inside}`;
+  } else if (x) {
+    selectedWords.textContent = `Not taken for a boundary${x.at_mm === null ? "" : `, at ${x.at_mm.toFixed(3)} mm`}: ${Math.round(100 * x.probability)} % that one is here`;
+  } else {
+    selectedWords.textContent = settledTarget === "wood" || settledTarget === "bark-end" ? (view.state.open.find((o) => o.target === settledTarget)?.detail ?? "") : "Nothing is selected: n goes to the next doubt, a click selects.";
+  }
+}
+
+// places lists boundaries and, if there is one selected, candidates from bark to pith.
+function places(): { id: string; p: Point }[] {
+  if (!view) return [];
+  const seen = view.core.candidates.filter((x) => x.probability > 0.2 || x.id === wood.selected);
+  return [...view.core.boundaries, ...seen].map((b) => ({ id: b.id, p: b.point_px })).sort((a, b) => wood.radius.at(a.p) - wood.radius.at(b.p));
+}
+
+const closeMM = 9; // across the pane when a doubt is visited, mm
+
+function visit(o: Open): void {
+  stop();
+  settledTarget = o.target;
+  wood.selected = o.point_px ? o.target : "";
+  if (o.point_px && view) {
+    const mm = view.mm_per_px?.[0] ?? 0.02;
+    wood.go(wood.radius.at(o.point_px), Math.max(wood.zoom, byId("wood").clientWidth / (closeMM / mm)));
+  }
+  for (const b of byId("doubt-list").querySelectorAll<HTMLElement>("button")) {
+    if (b.dataset.target === o.target) {
+      b.setAttribute("aria-current", "true");
+      b.scrollIntoView({ block: "nearest" });
+    } else b.removeAttribute("aria-current");
+  }
+  describe();
+  wood.draw();
+}
+
+function nextDoubt(step: 1 | -1): void {
+  if (!view || view.state.open.length === 0) return;
+  const open = view.state.open;
+  const i = open.findIndex((o) => o.target === settledTarget);
+  visit(open[i < 0 ? 0 : (i + step + open.length) % open.length]);
+}
+
+function select(id: string, follow: boolean): void {
+  wood.selected = id;
+  settledTarget = view?.state.open.some((o) => o.target === id) ? id : "";
+  const place = places().find((b) => b.id === id);
+  if (follow && place) {
+    const x = wood.paneX(place.p);
+    if (x < 60 || x > byId("wood").clientWidth - 60) wood.go(wood.radius.at(place.p), wood.zoom);
+  }
+  describe();
+  wood.draw();
+}
+
+// step selects the next boundary to the left or right on the screen, or moves
+// what is being set.
+function step(right: boolean, px: number): void {
+  const inward = right === wood.flipped; // unflipped, bark is to the right
+  if (mode !== "look") {
+    pointer = wood.radius.point(clamp(wood.radius.at(pointer) + (inward ? px : -px), 0, wood.radius.length));
+    previewAt(pointer, false);
+    return;
+  }
+  const all = places();
+  if (all.length === 0) return;
+  const i = all.findIndex((b) => b.id === wood.selected);
+  const at = wood.middle();
+  const near = all.reduce((best, b, k) => (Math.abs(wood.radius.at(b.p) - at) < Math.abs(wood.radius.at(all[best].p) - at) ? k : best), 0);
+  select(all[i < 0 ? near : clamp(i + (inward ? 1 : -1), 0, all.length - 1)].id, true);
+}
+
+function nudge(right: boolean, px: number): void {
+  const b = view?.core.boundaries.find((x) => x.id === wood.selected);
+  if (mode !== "look") return step(right, 10);
+  if (!b) return;
+  const at = clamp(wood.radius.at(b.point_px) + (right === wood.flipped ? px : -px), 0, wood.radius.length);
+  edit({ kind: "move", target: b.id, point_px: wood.radius.point(at) });
+}
+
+// edit shows a decision at once and sends it.
+function edit(e: Edit): void {
+  if (!view) return;
+  const doubt = view.state.open.findIndex((o) => o.target === e.target);
+  quietUnlessLost();
+  outbox.send(view.run, view.core.uid, view.revision, "events", e);
+  apply(e);
+  if (doubt >= 0 && (e.kind === "accept" || e.kind === "remove")) {
+    view.state.open.splice(doubt, 1);
+    const next = view.state.open[Math.min(doubt, view.state.open.length - 1)];
+    doubts(view);
+    if (next) visit(next);
+  }
+  describe();
+  wood.draw();
+}
+
+function quietUnlessLost(): void {
+  if (trouble.dataset.kind !== "lost") quiet();
+}
+
+// apply does here, for the moment until the server answers, what an edit does
+// to a boundary.
+function apply(e: Edit): void {
+  if (!view) return;
+  const c = view.core;
+  const b = c.boundaries.find((x) => x.id === e.target);
+  const k = c.candidates.findIndex((x) => x.id === e.target);
+  if (e.kind === "accept" && b) [b.source, b.probability] = ["person", 1];
+  if (e.kind === "accept" && k >= 0) {
+    const x = c.candidates.splice(k, 1)[0];
+    insert(x.point_px, x.id);
+  }
+  if (e.kind === "remove" && b) c.boundaries = c.boundaries.filter((x) => x !== b);
+  if (e.kind === "remove" && k >= 0) c.candidates.splice(k, 1);
+  if (e.kind === "add" && e.point_px) insert(wood.radius.point(wood.radius.at(e.point_px)), "new");
+  if (e.kind === "move" && b && e.point_px) {
+    const p = e.point_px;
+    b.line_px = b.line_px.map((q) => [q[0] + p[0] - b.point_px[0], q[1] + p[1] - b.point_px[1]]);
+    b.point_px = p;
+    [b.source, b.probability] = ["person", 1];
+  }
+}
+
+function insert(p: Point, id: string): void {
+  if (!view) return;
+  const at = wood.radius.at(p);
+  const side = 40;
+  view.core.boundaries.push({ id, kind: "ring", at_mm: null, point_px: p, line_px: [wood.radius.point(at, -side), wood.radius.point(at, side)], tilt_deg: 0, probability: 1, source: "person" });
+  view.core.boundaries.sort((a, b) => wood.radius.at(a.point_px) - wood.radius.at(b.point_px));
+}
+
+function back(way: "undo" | "redo"): void {
+  if (!view || (way === "undo" ? view.undo : view.redo) === 0) return;
+  quietUnlessLost();
+  outbox.send(view.run, view.core.uid, view.revision, way, { kind: "" });
+}
+
+// start begins setting something at the middle of the pane, or where the
+// pointer is.
+function start(what: typeof mode): void {
+  if (!view) return;
+  stop();
+  mode = what;
+  const b = places().find((x) => x.id === wood.selected);
+  pointer = b ? b.p : wood.radius.point(wood.middle());
+  if (what !== "radius") previewAt(pointer, false);
+  describe();
+  byId("wood").focus();
+}
+
+function stop(): void {
+  mode = "look";
+  from = null;
+  drawn = [];
+  wood.preview = null;
+  describe();
+  wood.draw();
+}
+
+// snapPx is how far, on the screen, evidence draws a new boundary to itself.
+const snapPx = 14;
+
+// snap finds the best evidence near a place: a place that was considered and
+// rejected, the more probable and the nearer the better.
+function snap(p: Point): { p: Point; words: string } {
+  if (!view) return { p, words: "" };
+  const at = wood.radius.at(p);
+  const reach = snapPx / wood.zoom;
+  const taken = view.core.boundaries.map((b) => wood.radius.at(b.point_px));
+  let best = { score: 0, p, words: "no evidence near, taken as pointed" };
+  for (const x of view.core.candidates) {
+    const there = wood.radius.at(x.point_px);
+    const score = x.probability * (1 - Math.abs(there - at) / reach);
+    if (score > best.score && !taken.some((t) => Math.abs(t - there) < 1)) best = { score, p: x.point_px, words: `snaps to evidence, ${Math.round(100 * x.probability)} %` };
+  }
+  return best;
+}
+
+function previewAt(p: Point, snapping: boolean): void {
+  const on = wood.radius.point(wood.radius.at(p));
+  const s = snapping && mode === "add" ? snap(on) : { p: on, words: mode === "add" ? "as pointed" : "" };
+  pointer = s.p;
+  const preview: Preview = mode === "radius" ? { kind: "path", at: [...drawn, p], words: "" } : from ? { kind: "from", at: [from, pointer], words: s.words } : { kind: "boundary", at: [pointer], words: s.words };
+  wood.preview = preview;
+  describe();
+  wood.draw();
+}
+
+// setHere takes what is previewed.
+async function setHere(): Promise<void> {
+  if (mode === "add") {
+    const p = pointer;
+    stop();
+    edit({ kind: "add", point_px: p });
+  } else if (mode === "radius") {
+    const path = drawn;
+    stop();
+    if (path.length > 1) edit({ kind: "radius", detail: { path_px: path } });
+  } else if ((mode === "gap" || mode === "obscured") && !from) {
+    from = pointer;
+    previewAt(pointer, false);
+  } else if ((mode === "gap" || mode === "obscured") && from) {
+    const [a, b, kind] = [from, pointer, mode];
+    const options = kind === "gap" ? ["crack", "break", "lost"] : ["smear", "rot", "knot", "stain", "glue"];
+    stop();
+    const word = await choose(kind === "gap" ? "What kind of gap is it?" : "What hides the wood?", "Kind", options, "Take");
+    if (word) edit({ kind, point_px: a, detail: { to_px: b, word } });
+  }
+}
+
+wood.onPoint = (p, how) => {
+  if (!view) return;
+  if (how === "hover") {
+    if (mode !== "look") previewAt(p, true);
+    return;
+  }
+  if (mode === "radius") {
+    drawn.push(p);
+    previewAt(p, false);
+  } else if (mode !== "look") {
+    previewAt(p, true);
+    void setHere();
+  } else select(wood.under(p), false);
+};
+wood.onDrag = (target, p) => edit({ kind: "move", target, point_px: p });
+widths.onRing = (i) => {
+  const b = view?.core.boundaries[i + 1];
+  if (b) {
+    select(b.id, false);
+    wood.go(wood.radius.at(b.point_px), wood.zoom);
+  }
+};
+
+let placing = 0;
+wood.onMove = () => {
+  if (!view) return;
+  widths.draw(view, wood.selected);
+  clearTimeout(placing);
+  placing = window.setTimeout(() => {
+    if (!view) return;
+    // Where one stopped is a convenience: if it is not kept, nothing is lost.
+    server.keepPlace({ run: view.run, core: view.core.uid, at_px: wood.middle(), zoom: wood.zoom }).catch(() => {});
+  }, 500);
+};
+
+async function jump(): Promise<void> {
+  const to = await text("Jump", "Year, or # and the ring's number from the bark, or mm", "Go");
+  if (!to || !view) return;
+  const c = view.core;
+  const n = parseFloat(to.replace("#", ""));
+  const i = to.endsWith("mm") ? -1 : c.rings.findIndex((r) => (to.startsWith("#") ? r.index === n : r.year === n));
+  const mm = c.path_length_mm;
+  if (i >= 0) {
+    select(c.boundaries[i + 1].id, false);
+    wood.go(wood.radius.at(c.boundaries[i + 1].point_px), wood.zoom);
+  } else if (to.endsWith("mm") && mm) wood.go((clamp(n, 0, mm) / mm) * wood.radius.length, wood.zoom);
+  else say(`There is no ring of ${to} on this core.`);
+}
+
+async function note(): Promise<void> {
+  const b = places().find((x) => x.id === wood.selected);
+  const words = await text(b ? "Note on this boundary" : "Note on this core", "Note", "Keep");
+  if (words) edit({ kind: "note", why: words, ...(b ? { point_px: b.p } : {}) });
+}
+
+async function removeSelected(): Promise<void> {
+  if (!wood.selected) return;
+  edit({ kind: "remove", target: wood.selected });
+}
+
+function acceptSelected(): void {
+  if (mode !== "look") void setHere();
+  else if (wood.selected) edit({ kind: "accept", target: wood.selected });
+  else if (settledTarget) edit({ kind: "accept", target: settledTarget });
+}
+
+async function byHand(): Promise<void> {
+  if (!view) return;
+  if (await show("Measure this core by hand?", [element("p", {}, "The boundaries read from the picture are set aside, as evidence to snap to. Undo brings them back.")], "Set aside")) edit({ kind: "blank" });
+}
+
+// more offers what is decided seldom.
+async function more(): Promise<void> {
+  if (!view) return;
+  const ask: Record<string, () => Promise<Edit | null>> = {
+    "The core's id": async () => worded("id", await text("The core's id", "Id", "Take", view?.core.id)),
+    "Year of the outermost complete ring": async () => {
+      const y = await text("Year of the outermost complete ring", "Year (empty: not known)", "Take");
+      return y === null ? null : { kind: "outer-year", detail: y === "" ? {} : { year: parseInt(y, 10) } };
+    },
+    "Kind of wood": async () => worded("wood", await choose("Kind of wood", "Kind", ["conifer", "ring-porous", "diffuse-porous"], "Take")),
+    "Bark is there": async () => ({ kind: "bark", detail: { yes: true } }),
+    "No bark is there": async () => ({ kind: "bark", detail: { yes: false } }),
+    "Pith is there": async () => ({ kind: "pith", detail: { yes: true } }),
+    "No pith is there": async () => ({ kind: "pith", detail: { yes: false } }),
+    "Bark and pith end change places": async () => ({ kind: "reverse" }),
+    "Reject the core": async () => {
+      const why = await text("Reject the core", "Why", "Reject");
+      return why ? { kind: "reject", why } : null;
+    },
+  };
+  const what = await choose("More about this core", "What", Object.keys(ask), "Go on");
+  const e = what ? await ask[what]() : null;
+  if (e) edit(e);
+}
+
+function worded(kind: string, word: string | null): Edit | null {
+  return word ? { kind, detail: { word } } : null;
+}
+
+function otherCore(by: 1 | -1): void {
+  if (!view || !scan) return;
+  const all: CoreLine[] = scan.cores;
+  const i = all.findIndex((c) => c.uid === view?.core.uid);
+  const next = all[i + by];
+  if (next) void openCore(scan, next.uid);
+}
+
+const inCore: Action[] = [
+  { id: "next", keys: ["n"], words: "next doubt, the costliest first", do: () => nextDoubt(1) },
+  { id: "previous", keys: ["p"], words: "previous doubt", do: () => nextDoubt(-1) },
+  { id: "accept", keys: ["a", "Enter"], words: "accept: this is a boundary; take what is previewed", do: acceptSelected },
+  { id: "remove", keys: ["x", "Delete"], words: "remove: this is no boundary", do: () => void removeSelected() },
+  { id: "add", keys: ["i"], words: "add a boundary, snapping to evidence near the pointer", do: () => start("add") },
+  { id: "", keys: ["ArrowLeft"], words: "boundary to the left; what is being set, a px to the left", do: () => step(false, 1) },
+  { id: "", keys: ["ArrowRight"], words: "boundary to the right; what is being set, a px to the right", do: () => step(true, 1) },
+  { id: "", keys: ["Shift+ArrowLeft"], words: "nudge the boundary a px to the left; what is being set, 10 px", do: () => nudge(false, 1) },
+  { id: "", keys: ["Shift+ArrowRight"], words: "nudge the boundary a px to the right; what is being set, 10 px", do: () => nudge(true, 1) },
+  { id: "gap", keys: ["g"], words: "gap: a crack, break or lost wood", do: () => start("gap") },
+  { id: "obscured", keys: ["o"], words: "obscured wood: smear, rot, knot, stain, glue", do: () => start("obscured") },
+  { id: "absent", keys: ["b"], words: "absent ring, inward of the selected boundary", do: () => wood.selected && edit({ kind: "absent", target: wood.selected }) },
+  { id: "note", keys: ["c"], words: "note on the selected place, or on the core", do: () => void note() },
+  { id: "undo", keys: ["u", "Ctrl+z"], words: "undo, without limit", do: () => back("undo") },
+  { id: "redo", keys: ["r", "Ctrl+Shift+z", "Ctrl+y"], words: "redo", do: () => back("redo") },
+  { id: "jump", keys: ["j"], words: "jump to a year, ring or mm", do: () => void jump() },
+  { id: "flip", keys: ["f"], words: "flip: bark to the other side", do: () => { wood.flip(); if (view) doubts(view); } },
+  { id: "whole", keys: ["0"], words: "show the whole core", do: () => wood.whole() },
+  { id: "", keys: ["+", "="], words: "closer", do: () => wood.zoomBy(1.5) },
+  { id: "", keys: ["-"], words: "further off", do: () => wood.zoomBy(1 / 1.5) },
+  { id: "radius", keys: ["d"], words: "redraw the radius", do: () => start("radius") },
+  { id: "blank", keys: ["m"], words: "measure by hand from a blank core", do: () => void byHand() },
+  { id: "more", keys: [","], words: "more: id, outer year, wood, bark, pith, ends, reject", do: () => void more() },
+  { id: "sign", keys: ["s"], words: "sign the core off", do: () => edit({ kind: "sign-off" }) },
+  { id: "", keys: ["["], words: "core above on the tray", do: () => otherCore(-1) },
+  { id: "", keys: ["]"], words: "core below on the tray", do: () => otherCore(1) },
+  { id: "", keys: ["Escape"], words: "leave what is being set", do: stop },
+];
+
+const always: Action[] = [
+  { id: "to-tray", keys: ["t"], words: "the tray", do: () => void showTray() },
+  { id: "help", keys: ["?"], words: "this list", do: () => void help() },
+  { id: "dim", keys: [], words: "a dim ground for dark rooms", do: dim },
+];
+
+async function help(): Promise<void> {
+  const row = (a: Action) => element("tr", {}, element("th", { scope: "row" }, ...a.keys.flatMap((k) => [element("kbd", {}, shown(k)), " "])), element("td", {}, a.words));
+  const rows = [...always, ...inCore].filter((a) => a.keys.length > 0).map(row);
+  await show("Keys", [element("table", { class: "keys" }, element("tbody", {}, ...rows)), element("p", {}, "Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Every edit is stored as it is made.")], null);
+}
+
+function dim(): void {
+  const on = document.documentElement.dataset.ground !== "dim";
+  document.documentElement.dataset.ground = on ? "dim" : "";
+  byId("dim").setAttribute("aria-pressed", `${on}`);
+  localStorage.setItem("pithward-dim", on ? "yes" : "");
+  wood.draw();
+}
+
+for (const a of [...inCore, ...always]) if (a.id) byId(a.id).addEventListener("click", () => a.do());
+
+document.addEventListener("keydown", (e) => {
+  if (asking() || e.altKey) return;
+  const key = keyOf(e);
+  const focused = e.target as HTMLElement;
+  if (["Enter", " "].includes(key) && ["BUTTON", "A"].includes(focused.tagName)) return;
+  const a = [...always, ...(view ? inCore : [])].find((x) => x.keys.includes(key));
+  if (!a) return;
+  e.preventDefault();
+  a.do();
+});
+
+window.addEventListener("resize", () => wood.draw());
+
+if (localStorage.getItem("pithward-dim")) dim();
+byId("wood").tabIndex = 0;
+trayView.hidden = false;
+await refresh();
+void outbox.work();
+const place = project!?.place;
+const last = place ? project!.scans.find((s) => s.run === place.run && s.cores.some((c) => c.uid === place.core)) : undefined;
+if (place && last) await openCore(last, place.core, place);

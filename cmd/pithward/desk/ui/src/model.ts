@@ -1,0 +1,152 @@
+// What the server says, as far as the page reads it. Points are [x, y] in px of
+// the scan, pixel centres at whole numbers.
+
+export type Point = [number, number];
+
+export interface Boundary {
+  id: string;
+  kind: "outer" | "ring" | "inner";
+  at_mm: number | null;
+  point_px: Point;
+  line_px: Point[];
+  tilt_deg: number;
+  probability: number;
+  source: string;
+}
+
+export interface Candidate {
+  id: string;
+  at_mm: number | null;
+  point_px: Point;
+  tilt_deg: number;
+  probability: number;
+}
+
+export interface Ring {
+  index: number;
+  year: number | null;
+  width_mm: number | null;
+  standard_uncertainty_mm: number | null;
+  flags: string[];
+}
+
+export interface Core {
+  uid: string;
+  id: string;
+  outline_px: Point[];
+  path_px: Point[];
+  path_length_mm: number | null;
+  wood: string | null;
+  bark_present: boolean;
+  pith_present: boolean;
+  boundaries: Boundary[];
+  candidates: Candidate[];
+  rings: Ring[];
+  expected_count: number | null;
+  count_standard_deviation: number | null;
+  warnings: string[];
+}
+
+export interface Open {
+  target: string;
+  kind: string;
+  point_px: Point | null;
+  at_mm: number | null;
+  probability: number | null;
+  cost: number;
+  detail: string;
+}
+
+export interface Part {
+  target: string;
+  kind: string;
+  from_px: Point;
+  to_px: Point;
+  year: number | null;
+}
+
+export interface Place {
+  event: string;
+  point_px: Point | null;
+  text: string;
+}
+
+export interface State {
+  stage: string;
+  why: string;
+  notes: Place[];
+  removed: Place[];
+  open: Open[];
+  settled: number;
+  doubtful: number;
+  gaps: Part[];
+  obscured: Part[];
+  absent: Part[];
+  blank: boolean;
+}
+
+export interface CoreView {
+  run: number;
+  revision: number;
+  mm_per_px: Point | null;
+  core: Core;
+  state: State;
+  undo: number;
+  redo: number;
+  years: string;
+  mean_mm: number | null;
+}
+
+export interface CoreLine {
+  uid: string;
+  id: string;
+  stage: string;
+  why: string;
+  open: number;
+  settled: number;
+  doubtful: number;
+  cost: number;
+  rings: number;
+  years: string;
+  mean_mm: number | null;
+  outline_px: Point[];
+}
+
+export interface Scan {
+  run: number;
+  file: string;
+  width_px: number;
+  height_px: number;
+  tiles: string;
+  status: string;
+  stage: string;
+  done: number;
+  of: number;
+  error: string;
+  warnings: string[];
+  not_carried: string[];
+  cores: CoreLine[];
+}
+
+export interface Stop {
+  run: number;
+  core: string;
+  at_px: number;
+  zoom: number;
+}
+
+export interface Project {
+  name: string;
+  observer: string;
+  version: string;
+  scans: Scan[];
+  place: Stop | null;
+}
+
+export interface Edit {
+  kind: string;
+  target?: string;
+  point_px?: Point;
+  detail?: Record<string, unknown>;
+  why?: string;
+}
