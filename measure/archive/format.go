@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -22,7 +23,16 @@ func Read(name string, data []byte) (*Collection, error) {
 	if err != nil {
 		return &Collection{Name: name}, err
 	}
-	switch format {
+	c, err := format.read(name, data)
+	if err == nil {
+		c.doubtful()
+	}
+	return c, err
+}
+
+// read reads a file of this format.
+func (f Format) read(name string, data []byte) (*Collection, error) {
+	switch f {
 	case TRiDaS:
 		return ReadTRiDaS(name, data)
 	case NOAA:
@@ -37,14 +47,46 @@ func Read(name string, data []byte) (*Collection, error) {
 	return ReadTucson(name, data)
 }
 
+// fewRings is the number below which a series is too short for any statistic
+// (chosen).
+const fewRings = 5
+
+// doubtful warns of series that hold next to nothing.
+func (c *Collection) doubtful() {
+	for _, s := range c.Series {
+		measured, _, _ := s.Counts()
+		first, same := Missing, true
+		for _, w := range s.Widths {
+			switch {
+			case !w.Measured():
+			case !first.Measured():
+				first = w
+			default:
+				same = same && w == first
+			}
+		}
+		switch {
+		case measured < fewRings:
+			c.warn(s.Line, s.ID, fmt.Sprintf("only %d measured rings", measured))
+		case same:
+			c.warn(s.Line, s.ID, fmt.Sprintf("all %d widths are equal", measured))
+		}
+	}
+	sortWarnings(c.Warnings)
+}
+
 // ReadFile reads a file of any of the formats.
 func ReadFile(path string) (*Collection, error) {
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
 		return nil, fmt.Errorf("%s: is a folder: give a file of ring widths", path)
 	}
 	data, err := os.ReadFile(path)
+	var bad *fs.PathError
+	if errors.As(err, &bad) {
+		return nil, fmt.Errorf("%s: cannot be read: %w", path, bad.Err)
+	}
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%s: cannot be read: %w", path, err)
 	}
 	return Read(path, data)
 }

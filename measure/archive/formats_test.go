@@ -279,8 +279,8 @@ func TestReadTRiDaSMinimal(t *testing.T) {
 	if d := cmp.Diff(want, c.Series); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
 	}
-	if len(c.Warnings) > 0 {
-		t.Errorf("warnings: %v", c.Warnings)
+	if d := cmp.Diff([]Warning{{Line: 41, Series: "01A", Text: "only 3 measured rings"}}, c.Warnings); d != "" {
+		t.Errorf("warnings (-want +got):\n%s", d)
 	}
 }
 
@@ -337,7 +337,7 @@ func TestReadCSV(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			c, err := Read("x", []byte(tt.text))
+			c, err := ReadCSV("x", []byte(tt.text))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -390,6 +390,17 @@ func TestChronology(t *testing.T) {
 	back.Series[0].Line = 0
 	if d := cmp.Diff(c.Series, back.Series); d != "" {
 		t.Errorf("(-written +read):\n%s", d)
+	}
+}
+
+func TestReadWarnsOfSeriesThatHoldNothing(t *testing.T) {
+	c, err := Read("x.rwl", []byte("A       1990    10    20   999\nB       1990    10    10    10    10    10   999\nC       1990    10    20    30    40    50   999\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []Warning{{Line: 1, Series: "A", Text: "only 2 measured rings"}, {Line: 2, Series: "B", Text: "all 5 widths are equal"}}
+	if d := cmp.Diff(want, c.Warnings); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
 	}
 }
 

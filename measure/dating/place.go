@@ -34,7 +34,10 @@ type Placement struct {
 	TBailliePilcher   *float64 // nil where it does not exist
 	THollstein        *float64
 	Gleichlaeufigkeit *float64
-	Posterior         float64
+	// GleichlaeufigkeitChance is the probability of as much agreement, or more,
+	// at one position of independent signs.
+	GleichlaeufigkeitChance *float64
+	Posterior               float64
 }
 
 // Placing is what came of placing a series.
@@ -178,11 +181,13 @@ func weigh(tried []candidate) (posteriors []float64, none float64) {
 // describe adds the statistics that people know to a placement.
 func describe(w Values, master Master, c candidate, posterior float64) Placement {
 	moved := w.Moved(c.moved)
+	g := Gleichlaufig(moved, master.Curve)
 	return Placement{
 		LastYear: moved.LastYear(), Overlap: c.n, R: c.r, Posterior: posterior,
-		TBailliePilcher:   optional(Correlate(BailliePilcher(moved), BailliePilcher(master.Curve)).T()),
-		THollstein:        optional(Correlate(Hollstein(moved), Hollstein(master.Curve)).T()),
-		Gleichlaeufigkeit: optional(Gleichlaufig(moved, master.Curve).Classic()),
+		TBailliePilcher:         optional(Correlate(BailliePilcher(moved), BailliePilcher(master.Curve)).T()),
+		THollstein:              optional(Correlate(Hollstein(moved), Hollstein(master.Curve)).T()),
+		Gleichlaeufigkeit:       optional(g.Classic()),
+		GleichlaeufigkeitChance: optional(g.Chance(), g.Intervals > 0),
 	}
 }
 

@@ -71,13 +71,14 @@ const (
 
 // PlacementReport is one placement.
 type PlacementReport struct {
-	LastYear          int      `json:"last_year"`
-	Overlap           int      `json:"overlap"`
-	R                 float64  `json:"r"` // of the patterns
-	TBailliePilcher   *float64 `json:"t_baillie_pilcher"`
-	THollstein        *float64 `json:"t_hollstein"`
-	Gleichlaeufigkeit *float64 `json:"gleichlaeufigkeit"` // 0 to 1, ties by half
-	Posterior         float64  `json:"posterior"`
+	LastYear                int      `json:"last_year"`
+	Overlap                 int      `json:"overlap"`
+	R                       float64  `json:"r"` // of the patterns
+	TBailliePilcher         *float64 `json:"t_baillie_pilcher"`
+	THollstein              *float64 `json:"t_hollstein"`
+	Gleichlaeufigkeit       *float64 `json:"gleichlaeufigkeit"` // 0 to 1, ties by half
+	GleichlaeufigkeitChance *float64 `json:"gleichlaeufigkeit_chance"`
+	Posterior               float64  `json:"posterior"`
 }
 
 // WindowReport is one window of the hold check.
