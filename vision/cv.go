@@ -27,7 +27,25 @@ var (
 // caller has checked the file's header and closes the Mat. The library gives
 // no reason when it fails.
 func decode(path string) (gocv.Mat, error) {
-	m := gocv.IMRead(path, gocv.IMReadAnyDepth|gocv.IMReadAnyColor)
+	return taken(gocv.IMRead(path, gocv.IMReadAnyDepth|gocv.IMReadAnyColor))
+}
+
+// decodeBytes is decode for a file in memory, of which the library makes a
+// copy for the time of the call.
+func decodeBytes(file []byte) (gocv.Mat, error) {
+	if len(file) == 0 {
+		return gocv.Mat{}, errEmpty
+	}
+	m, err := gocv.IMDecode(file, gocv.IMReadAnyDepth|gocv.IMReadAnyColor)
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	return taken(m)
+}
+
+// taken checks a Mat that was just decoded, and closes it if it is none that
+// the rest of this file takes.
+func taken(m gocv.Mat) (gocv.Mat, error) {
 	if m.Empty() {
 		m.Close()
 		return gocv.Mat{}, errors.New("the image library could not decode it")

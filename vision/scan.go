@@ -2,7 +2,10 @@ package vision
 
 import (
 	"fmt"
+	"math"
+	"os"
 	"path/filepath"
+	"syscall"
 
 	"gocv.io/x/gocv"
 
@@ -29,14 +32,54 @@ func ReadScan(path string) (*Scan, error) {
 		return nil, err
 	}
 	s := &Scan{Header: h}
-	if s.mat, err = decode(path); err != nil {
+	if s.mat, err = decodeAsMeant(path, h); err != nil {
 		return nil, &header.Refusal{File: filepath.Base(path), Fault: err.Error(), Remedy: "save it again as plain TIFF or PNG"}
 	}
 	if err := s.check(); err != nil {
 		s.mat.Close()
 		return nil, fmt.Errorf("%s: %w", filepath.Base(path), err)
 	}
+	s.upright()
 	return s, nil
+}
+
+// decodeAsMeant decodes a file, changed on the way where the library would
+// misread it. The caller closes the Mat.
+func decodeAsMeant(path string, h header.Header) (gocv.Mat, error) {
+	if len(h.Patches) == 0 {
+		return decode(path)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	// A private mapping: what is written to it never reaches the file, and
+	// pages not written to cost no memory of ours.
+	file, err := syscall.Mmap(int(f.Fd()), 0, int(info.Size()), syscall.PROT_READ|syscall.PROT_WRITE, syscall.MAP_PRIVATE)
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	defer syscall.Munmap(file)
+	for _, p := range h.Patches {
+		copy(file[p.Off:], p.Bytes)
+	}
+	return decodeBytes(file)
+}
+
+// upright turns the values of a 16-bit scan that is stored inverted, which the
+// library hands over as they are; those of 8 bits it turns itself.
+func (s *Scan) upright() {
+	if s.Header.Colour != header.MinIsWhite || s.pixels.U16 == nil {
+		return
+	}
+	for i, v := range s.pixels.U16 {
+		s.pixels.U16[i] = math.MaxUint16 - v
+	}
 }
 
 // check compares what was decoded with what the header announced, so that a

@@ -67,8 +67,24 @@ type Header struct {
 	DPI                       *[2]float64 // x, y as displayed; nil: not declared
 	Pages                     int         // pictures in a TIFF's chain; else 1
 	Page                      int         // index of the first full-size one
+	Patches                   []Patch     // what to change for the image library to read it as meant
 	Complete                  bool        // all the data the file announces is there
 	DataBytes                 int64       // compressed picture data, as far as known
+}
+
+// Patch is a change to the file's bytes as they are handed to the image
+// library; the file itself stays as it is.
+type Patch struct {
+	Off   int64
+	Bytes []byte
+}
+
+// Notes says what a person should know of how the file was read.
+func (h Header) Notes() []string {
+	if h.Pages < 2 {
+		return nil
+	}
+	return []string{fmt.Sprintf("the file holds %d pictures: the first of full size, number %d, was measured, the others were not", h.Pages, h.Page+1)}
 }
 
 // Limits of the image library: 2^30 pixels and sides of 2^20.
@@ -227,8 +243,6 @@ func (h Header) checkColour() *Refusal {
 		return refuse("its colours are neither gray, RGB, palette nor YCbCr", "save it as RGB or gray")
 	case h.Colour == CMYK && (deep || h.Kind == JPEG):
 		return refusef("save it as RGB", "%d-bit CMYK colours", h.Bits)
-	case h.Colour == MinIsWhite && deep:
-		return refuse("16-bit gray stored inverted (min-is-white)", "save it as min-is-black gray")
 	case deep && (h.Colour == Palette || h.Colour == YCbCr):
 		return refusef("save it as RGB", "16-bit %s colours", h.Colour)
 	case deep && h.Planar && h.Channels > 1:
@@ -246,9 +260,7 @@ func (h Header) checkAlpha() *Refusal {
 		return refusef("save it anew", "%d channels are too few for %s", h.Channels, h.Colour)
 	case extra > 1:
 		return refusef(save, "%d channels beside the colours", extra)
-	case extra == 1 && h.Kind == TIFF && h.Alpha == Unassociated && h.Bits == 8:
-		return refuse("8-bit colours with unassociated alpha, which would darken them", save)
-	case extra == 1 && h.Kind == TIFF && colours == 1:
+	case extra == 1 && h.Kind == TIFF && colours == 1 && h.Bits == 16:
 		return refusef(save, "%d-bit gray with alpha", h.Bits)
 	}
 	return nil

@@ -3,6 +3,7 @@ package header
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 )
 
 const (
@@ -14,6 +15,7 @@ const (
 // The TIFF tags read (TIFF 6.0 section 8 and Exif 4.6.4).
 const (
 	tagSubfile     = 254
+	tagOldSubfile  = 255
 	tagWidth       = 256
 	tagHeight      = 257
 	tagBits        = 258
@@ -150,8 +152,8 @@ func (d directory) resolution() *[2]float64 {
 	return nil
 }
 
-// readTIFF follows the chain of directories and takes the first that is not a
-// reduced copy or a mask (NewSubfileType, TIFF 6.0 page 36).
+// readTIFF follows the chain of directories and takes the first picture of
+// full size.
 func readTIFF(f *file) (Header, error) {
 	b, err := f.bytes(0, 8)
 	if err != nil {
@@ -161,35 +163,71 @@ func readTIFF(f *file) (Header, error) {
 	if b[0] == 'M' {
 		order = binary.BigEndian
 	}
-	h := Header{Kind: TIFF, Page: -1}
+	h := Header{Kind: TIFF}
+	pages, err := readPages(f, order, int64(order.Uint32(b[4:])))
+	if err != nil {
+		return h, err
+	}
+	h.Pages, h.Page = len(pages), fullSize(pages)
+	if h.Page < 0 {
+		return h, refuse("no full-size picture in it", "save it anew")
+	}
+	p := pages[h.Page]
+	if h.Page > 0 { // the library reads the directory that the file's head points at
+		first := make([]byte, 4)
+		order.PutUint32(first, uint32(p.off))
+		h.Patches = append(h.Patches, Patch{4, first})
+	}
+	return h, h.tiffPicture(p.directory)
+}
+
+// page is a directory in a file's chain.
+type page struct {
+	directory
+	off int64
+}
+
+// readPages returns the directories of a file, at least one. What follows a
+// page that is whole is not needed: there the chain may be broken.
+func readPages(f *file, order binary.ByteOrder, off int64) (pages []page, err error) {
 	seen := map[int64]bool{}
-	for off := int64(order.Uint32(b[4:])); off != 0 && h.Pages < maxPages; h.Pages++ {
+	for off != 0 && len(pages) < maxPages {
 		if seen[off] {
-			return h, refuse("its pages point at one another in a circle", "save it anew")
+			return nil, refuse("its pages point at one another in a circle", "save it anew")
 		}
 		seen[off] = true
 		d, err := readDirectory(f, order, off)
+		if err != nil && len(pages) == 0 {
+			return nil, err
+		}
 		if err != nil {
-			if h.Page >= 0 {
-				break // the picture itself is known; what follows it is not needed
-			}
-			return h, err
+			break
 		}
-		if h.Page < 0 && d.number(tagSubfile, 0)&(1|4) == 0 {
-			h.Page = h.Pages
-			if err := h.tiffPicture(d); err != nil {
-				return h, err
-			}
-		}
+		pages = append(pages, page{d, off})
 		off = d.next
 	}
-	switch {
-	case h.Page < 0:
-		return h, refuse("no full-size picture in it", "save it anew")
-	case h.Page > 0:
-		return h, refuse("its first page is a reduced copy of the scan", "save it with the full-size picture only")
+	if len(pages) == 0 {
+		return nil, refuse("no picture in it", "save it anew")
 	}
-	return h, nil
+	return pages, nil
+}
+
+// fullSize returns the index of the first picture that is neither said to be a
+// reduced copy or a mask (NewSubfileType, TIFF 6.0 page 36; SubfileType, page
+// 40) nor, as scanners write previews without saying so, smaller than a quarter
+// of the largest one (chosen); -1 if there is none.
+func fullSize(pages []page) int {
+	area := func(p page) int64 {
+		if p.number(tagSubfile, 0)&(1|4) != 0 || p.number(tagOldSubfile, 1) == 2 {
+			return -1
+		}
+		return int64(p.number(tagWidth, 0)) * int64(p.number(tagHeight, 0))
+	}
+	largest := int64(-1)
+	for _, p := range pages {
+		largest = max(largest, area(p))
+	}
+	return slices.IndexFunc(pages, func(p page) bool { return area(p) >= 0 && area(p) >= largest/4 })
 }
 
 // tiffPicture takes what a directory says of its picture.
@@ -201,6 +239,9 @@ func (h *Header) tiffPicture(d directory) error {
 	h.DPI = d.resolution()
 	h.Colour = tiffColour(d.number(tagPhotometric, -1))
 	h.Alpha = tiffAlpha(d)
+	if h.Alpha == Unassociated {
+		h.patchAlpha(d)
+	}
 	h.SampleFormat = tiffFormat(d.number(tagFormat, 1))
 	if h.Channels < 1 || h.Channels > 16 {
 		return refusef("save it as RGB or gray", "%d channels", h.Channels)
@@ -313,6 +354,23 @@ func tiffAlpha(d directory) Alpha {
 		return Unassociated
 	}
 	return Unspecified
+}
+
+// patchAlpha has the image library take unassociated alpha for associated. It
+// would multiply the colours by the former; so they stay as they are stored,
+// and the alpha itself is left out in either case.
+func (h *Header) patchAlpha(d directory) {
+	e := d.entries[tagExtra]
+	value := make([]byte, typeSize[e.kind])
+	switch e.kind {
+	case 3:
+		d.order.PutUint16(value, 1)
+	case 4:
+		d.order.PutUint32(value, 1)
+	default:
+		value[0] = 1
+	}
+	h.Patches = append(h.Patches, Patch{e.off, value})
 }
 
 // tiffFormat reads SampleFormat (page 80).
