@@ -183,7 +183,10 @@ func (c *Collection) addGroup(g group, all []group) {
 	for k := range s.Widths {
 		v, ok := cells[start+k]
 		if s.Widths[k] = Missing; ok && v >= 0 {
-			s.Widths[k] = unit.Width(v)
+			var note string
+			if s.Widths[k], note = checkWidth(unit.Width(v)); note != "" {
+				c.warn(first.line, first.id, fmt.Sprintf("year %d: %s", start+k, note))
+			}
 		}
 	}
 	c.Series = append(c.Series, s)

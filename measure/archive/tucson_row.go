@@ -76,7 +76,7 @@ func (r *row) idAndYear(text []rune) (from int, ok bool) {
 	}
 	r.id = strings.TrimSpace(string(id))
 	r.year, ok = wholeNumber(strings.TrimSpace(string(year)))
-	return from, ok && len(strings.TrimSpace(string(year))) <= 5
+	return from, ok && r.year >= minTucsonYear && r.year+perRow <= maxTucsonYear
 }
 
 // trimmed takes empty fields off the end and refuses a row without values.
@@ -181,6 +181,9 @@ func parseTabRow(line string) (row, bool) {
 		if !ok || len(words) < 3 {
 			return row{}, false
 		}
+	}
+	if year < minTucsonYear || year+perRow > maxTucsonYear {
+		return row{}, false
 	}
 	free, strange := numbers(words[2:])
 	if strange > 0 || len(free) > perRow+1 {

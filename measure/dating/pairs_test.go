@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"testing"
 )
 
@@ -81,6 +82,35 @@ func TestPairsStops(t *testing.T) {
 	cancel()
 	if err := Pairs(ctx, madeSeries(50, 60, 0.3, 2), 30, func(Pair) error { return nil }); !errors.Is(err, context.Canceled) {
 		t.Errorf("%v after the end of the context", err)
+	}
+}
+
+// What is held grows with the number of series, not with that of pairs.
+func TestPairsMemory(t *testing.T) {
+	held := func(count int) uint64 {
+		series := madeSeries(count, 300, 0.3, 4)
+		var before, now runtime.MemStats
+		runtime.GC()
+		runtime.ReadMemStats(&before)
+		n, most := 0, uint64(0)
+		err := Pairs(context.Background(), series, 280, func(Pair) error {
+			if n++; n%(count*count/20) == 0 {
+				runtime.GC()
+				runtime.ReadMemStats(&now)
+				most = max(most, now.HeapAlloc-min(before.HeapAlloc, now.HeapAlloc))
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		runtime.KeepAlive(series)
+		return most
+	}
+	few, many := held(60), held(240)
+	t.Logf("60 series hold %d kB, 240 hold %d kB", few>>10, many>>10)
+	if many > 5*few {
+		t.Errorf("four times the series hold %.1f times the memory", float64(many)/float64(few))
 	}
 }
 
