@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"image"
 	_ "image/png"
 	"os"
@@ -14,6 +15,7 @@ import (
 
 	"pithward/measure"
 	"pithward/measure/archive"
+	"pithward/vision/header"
 	"pithward/vision/phantom"
 )
 
@@ -218,5 +220,75 @@ func TestMeasureRealWood(t *testing.T) {
 	}
 	if len(m.Cores) != 1 || m.Cores[0].BarkEnd == nil || string(*m.Cores[0].BarkEnd) != truth.Cores[0].BarkEnd {
 		t.Errorf("%d cores, want one with its bark %s", len(m.Cores), truth.Cores[0].BarkEnd)
+	}
+}
+
+// The worker keeps within the memory that is planned for a scan, by which it
+// is decided how many are measured at once and which do not fit at all.
+func TestMemoryOfWorker(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures a large scan")
+	}
+	pic, _ := phantom.Render(phantom.RandomTray(11, phantom.Options{Wood: measure.Conifer, Cores: 2, LengthMM: 40, Plain: true}), 11)
+	for len(pic.U8) < 200_000_000 { // more of the same tray, below one another
+		pic.U8 = append(pic.U8, pic.U8[:pic.Width*pic.Height*pic.Channels]...)
+	}
+	pic.Height = len(pic.U8) / (pic.Width * pic.Channels)
+	gray := &phantom.Picture{Width: pic.Width, Height: pic.Height, Channels: 1, TagDPI: pic.TagDPI}
+	deep := &phantom.Picture{Width: pic.Width, Height: pic.Height, Channels: 3, TagDPI: pic.TagDPI}
+	for i, v := range pic.U8 {
+		if i%3 == 1 {
+			gray.U8 = append(gray.U8, v)
+		}
+		deep.U16 = append(deep.U16, uint16(v)*257)
+	}
+	for name, p := range map[string]*phantom.Picture{"8-bit colour": pic, "8-bit gray": gray, "16-bit colour": deep} {
+		t.Run(name, func(t *testing.T) { checkMemory(t, p) })
+	}
+}
+
+// checkMemory measures a picture and holds the worker's peak to the plan.
+func checkMemory(t *testing.T, pic *phantom.Picture) {
+	t.Helper()
+	dir := t.TempDir()
+	scan := filepath.Join(dir, "large.tif")
+	f, err := os.Create(scan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(pic.WriteTIFF(f, phantom.TIFFOptions{}), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	h, err := header.ReadFile(scan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	job, err := json.Marshal(measure.Job{Scan: scan, Settings: measure.Settings{Season: measure.DefaultSeason()}, Overlay: filepath.Join(dir, "o.png"), Version: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(built(t) + "-scan")
+	cmd.Stdin = strings.NewReader(string(job))
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
+	// The kernel's own mark of the peak, as it was last seen: what it tells of
+	// a process that has ended counts its parent's memory too.
+	var peak int64
+	for running := true; running; {
+		select {
+		case err := <-ended:
+			if running = false; err != nil {
+				t.Fatal(err)
+			}
+		case <-time.After(5 * time.Millisecond):
+			peak = max(peak, field(fmt.Sprintf("/proc/%d/status", cmd.Process.Pid), "VmHWM:")<<10)
+		}
+	}
+	t.Logf("%d million px, decoded %d MB, planned %d MB, peak %d MB", h.Width*h.Height/1e6, h.DecodedBytes()>>20, plannedMemory(h)>>20, peak>>20)
+	if peak > plannedMemory(h) {
+		t.Errorf("took %d MB, planned are %d", peak>>20, plannedMemory(h)>>20)
 	}
 }

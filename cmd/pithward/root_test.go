@@ -131,6 +131,22 @@ func TestCompletion(t *testing.T) {
 	}
 }
 
+// A scan that does not fit into memory fails alone, before its worker starts.
+func TestTooLargeForMemory(t *testing.T) {
+	dir := t.TempDir()
+	var picture bytes.Buffer
+	if err := png.Encode(&picture, image.NewGray(image.Rect(0, 0, 4000, 1000))); err != nil {
+		t.Fatal(err)
+	}
+	large := writeFile(t, filepath.Join(dir, "hang.png"), picture.String())
+	good := scans(t, dir, "good.tif")[0]
+	var out, talk bytes.Buffer
+	d := deps{version: "test", out: &out, talk: &talk, worker: workertest.Use(t), processors: 2, memory: func() int64 { return 100 << 20 }}
+	if status := run(t.Context(), []string{"measure", large, good}, d); status != 1 || !strings.Contains(talk.String(), large+": 4000 x 1000 px of 1 x 8 bits need about 0.2 GB") || !strings.Contains(out.String(), good+": 2 cores") {
+		t.Errorf("status %d, said %s\n%s", status, talk.String(), out.String())
+	}
+}
+
 // A bar is drawn on a terminal only, and never in the way of what is printed.
 func TestProgress(t *testing.T) {
 	var out, talk bytes.Buffer
@@ -170,8 +186,8 @@ func TestDefaultJobs(t *testing.T) {
 		{"processors", all, 2, 1 << 30, 2},
 		{"no more than scans", all[:1], 8, 1 << 30, 1},
 		{"memory unknown", all, 2, 0, 2},
-		{"memory for one", all, 8, 480 << 20, 1},
-		{"memory for two", all, 8, 520 << 20, 2}, // 192 + 2.5 * 4 MB each, of four fifths
+		{"memory for one", all, 8, 500 << 20, 1},
+		{"memory for two", all, 8, 520 << 20, 2}, // 202 MiB each, of four fifths
 		{"memory for none: one all the same", all, 8, 1 << 20, 1},
 		{"no scan can be read", []string{dir, "absent"}, 2, 1 << 20, 2},
 	} {
@@ -181,6 +197,15 @@ func TestDefaultJobs(t *testing.T) {
 				t.Errorf("%d jobs, want %d", got, tt.want)
 			}
 		})
+	}
+	// 4000 x 1000 px of one byte: 192 MiB and 2.5 times 4 MB.
+	const need = 192<<20 + 10_000_000
+	if err := enough(all[0], need); err != nil {
+		t.Error(err)
+	}
+	want := "4000 x 1000 px of 1 x 8 bits need about 0.2 GB of memory to be measured, and 0.1 GB are free: close other programs, or cut the scan in two"
+	if err := enough(all[0], need/2); err == nil || err.Error() != want {
+		t.Errorf("in too little memory: %v", err)
 	}
 	if freeMemory() <= 0 {
 		t.Error("this machine's free memory is not known")

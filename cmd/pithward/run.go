@@ -28,6 +28,7 @@ type measurer struct {
 	version   string
 	project   string // file to store the readings in too; "": none
 	full      *fullDisks
+	room      int64 // bytes of memory free as the run began; 0: not known
 }
 
 // outcome is what became of one scan.
@@ -74,7 +75,7 @@ func runMeasure(ctx context.Context, o measureOptions, d deps) error {
 func newMeasurer(o measureOptions, d deps) (m measurer, err error) {
 	m = measurer{
 		worker: worker.Worker{TimeLimit: o.timeLimit}, unitWord: o.tucsonUnit, strips: o.strips,
-		overwrite: o.overwrite, project: o.project, resume: o.resume || o.watch != "", version: d.version, full: &fullDisks{},
+		overwrite: o.overwrite, project: o.project, resume: o.resume || o.watch != "", version: d.version, full: &fullDisks{}, room: d.memory(),
 	}
 	if m.settings, err = o.settings(); err != nil {
 		return m, err
@@ -182,6 +183,9 @@ func (m measurer) one(ctx context.Context, t task, talk *talk) outcome {
 			err = errors.Join(err, m.keepEarlier(ctx, t, talk))
 		}
 		return outcome{skipped: skip, err: err}
+	}
+	if err := enough(t.scan, m.room); err != nil {
+		return outcome{err: err}
 	}
 	if m.full.has(t.dir) {
 		return outcome{err: errNoRoomLeft}

@@ -107,7 +107,7 @@ func (m measurer) watch(ctx context.Context, o measureOptions, d deps) error {
 		tasks, refused := m.admit(&known, ready, o.out, t)
 		if len(tasks) > 0 {
 			m.reread(o.sheet, t)
-			m.full = &fullDisks{} // there may be room by now
+			m.full, m.room = &fullDisks{}, d.memory() // there may be more of both by now
 			jobs := o.jobs
 			if jobs == 0 {
 				jobs = defaultJobs(ready, d)
