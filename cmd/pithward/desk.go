@@ -2,6 +2,9 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -119,7 +122,8 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	if err != nil {
 		return &failure{err}
 	}
-	listener, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", o.port))
+	address := addressOf(project)
+	listener, err := address.listen(o.port)
 	if err != nil {
 		return &failure{fmt.Errorf("--port %d: the page cannot be served: %w", o.port, err)}
 	}
@@ -127,7 +131,7 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	if o.again {
 		observer += ", again"
 	}
-	page := desk.New(desk.Options{Ledger: l, Observer: observer, Version: d.version, Tiles: &desk.Tiles{Dir: tilesDir(project)}}, listener.Addr().String())
+	page := desk.New(desk.Options{Ledger: l, Observer: observer, Version: d.version, Tiles: &desk.Tiles{Dir: filepath.Join(cacheDir(project), "tiles")}, Token: address.Token}, listener.Addr().String())
 	fmt.Fprintf(d.talk, "the desk of %s is open for %s at\n  %s\nuntil Ctrl-C\n", project, observer, page.URL())
 	if !o.noBrowser {
 		openBrowser(d, page.URL())
@@ -169,14 +173,66 @@ func notMeasured(ctx context.Context, l *ledger.Ledger, scans []string) ([]strin
 	return missing, nil
 }
 
-// tilesDir is where the tiles of scans are kept: the user's cache, or beside
-// the project where the system names none.
-func tilesDir(project string) string {
+// cacheDir is where is kept what can be made again: the user's cache, or a
+// folder beside the project where the system names none.
+func cacheDir(project string) string {
 	cache, err := os.UserCacheDir()
 	if err != nil {
-		return project + "-tiles"
+		return project + "-cache"
 	}
-	return filepath.Join(cache, "pithward", "tiles")
+	return filepath.Join(cache, "pithward")
+}
+
+// address is where the desk of a project was last, so that pages that are still
+// open find it again when it is opened anew.
+type address struct {
+	file  string
+	Port  int    `json:"port"`
+	Token string `json:"token"`
+}
+
+// addressOf reads the address of a project's desk; a new one if there is none.
+// It is kept where only this user can read it.
+func addressOf(project string) *address {
+	path, err := realPath(project)
+	if err != nil {
+		path = project
+	}
+	a := &address{file: filepath.Join(cacheDir(project), "desks", fmt.Sprintf("%x.json", sha256.Sum256([]byte(path))))}
+	if text, err := os.ReadFile(a.file); err != nil || json.Unmarshal(text, a) != nil || len(a.Token) < 20 {
+		a.Port, a.Token = 0, rand.Text()
+	}
+	return a
+}
+
+// listen listens on the port asked for; if none is, on that of the last time,
+// or else on any, and keeps the address for the next time.
+func (a *address) listen(port int) (net.Listener, error) {
+	on := func(port int) (net.Listener, error) { return net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", port)) }
+	var l net.Listener
+	var err error
+	if port != 0 {
+		l, err = on(port)
+	} else if l, err = on(a.Port); err != nil {
+		l, err = on(0)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if tcp, ok := l.Addr().(*net.TCPAddr); ok {
+		a.Port = tcp.Port
+	}
+	a.keep()
+	return l, nil
+}
+
+// keep stores the address. If it cannot, pages that are open now will not find
+// the desk the next time, and nothing else is lost.
+func (a *address) keep() {
+	text, err := json.Marshal(a)
+	if err == nil && os.MkdirAll(filepath.Dir(a.file), 0o700) == nil {
+		_ = os.WriteFile(a.file, text, 0o600)
+	}
 }
 
 // openBrowser opens an address in the user's browser: the program that BROWSER

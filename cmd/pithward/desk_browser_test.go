@@ -6,10 +6,12 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -17,12 +19,14 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
 	"pithward/measure"
+	"pithward/measure/ledger"
 	"pithward/vision/phantom"
 )
 
@@ -54,12 +58,13 @@ func chromium(t *testing.T) string {
 
 // browser is a page in Chromium on an open desk.
 type browser struct {
-	t    *testing.T
-	ctx  context.Context
-	url  string
-	desk *exec.Cmd
-	mu   sync.Mutex
-	said []string // on the console, errors only
+	t       *testing.T
+	ctx     context.Context
+	url     string
+	desk    *exec.Cmd
+	project string
+	mu      sync.Mutex
+	said    []string // on the console, errors only
 }
 
 // startDesk opens the desk and returns it with its address.
@@ -93,8 +98,8 @@ func startDesk(t *testing.T, dir string, args ...string) (*exec.Cmd, string) {
 	return nil, ""
 }
 
-// open starts a browser at a desk's address.
-func open(t *testing.T, cmd *exec.Cmd, url string) *browser {
+// openPage starts a browser at a desk's address.
+func openPage(t *testing.T, cmd *exec.Cmd, url string) *browser {
 	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.WindowSize(1366, 768), chromedp.Flag("disable-gpu", true))
 	if os.Getuid() == 0 {
@@ -102,7 +107,7 @@ func open(t *testing.T, cmd *exec.Cmd, url string) *browser {
 	}
 	ctx, cancel := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
+	ctx, cancel = chromedp.NewContext(ctx, chromedp.WithErrorf(func(string, ...any) {})) // of events it does not know
 	t.Cleanup(cancel)
 	ctx, cancel = context.WithTimeout(ctx, 2*time.Minute)
 	t.Cleanup(cancel)
@@ -131,12 +136,12 @@ func (b *browser) listen(event any) {
 }
 
 // quiet fails if the page said anything on its console but what is expected.
-func (b *browser) quiet(expected string) {
+func (b *browser) quiet(expected ...string) {
 	b.t.Helper()
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for _, s := range b.said {
-		if expected == "" || !strings.Contains(s, expected) {
+		if !slices.ContainsFunc(expected, func(e string) bool { return strings.Contains(s, e) }) {
 			b.t.Errorf("the page's console says: %s", s)
 		}
 	}
@@ -167,10 +172,25 @@ func (b *browser) shot(name string) {
 	}
 }
 
-// keys types keys on the page.
-func (b *browser) keys(keys string) {
+// keys types keys on the page, as a keyboard does: what a key writes comes with
+// its going down, so that a page that has taken the key can hold it back.
+func (b *browser) keys(keys string) { b.press(0, keys) }
+
+// shift is the modifier of that key.
+const shift = input.ModifierShift
+
+func (b *browser) press(modifiers input.Modifier, keys string) {
 	b.t.Helper()
-	b.do("type "+keys, chromedp.KeyEvent(keys))
+	for _, r := range keys {
+		events := kb.Encode(r)
+		down, up := events[0], events[len(events)-1]
+		down.Type = input.KeyDown
+		if len(events) == 3 {
+			down.Text, down.UnmodifiedText = events[1].Text, events[1].UnmodifiedText
+		}
+		down.Modifiers, up.Modifiers = down.Modifiers|modifiers, up.Modifiers|modifiers
+		b.do("type "+keys, down, up)
+	}
 }
 
 // text returns what an element says.
@@ -200,7 +220,7 @@ func (b *browser) core(uid string) (v struct {
 }) {
 	b.t.Helper()
 	var text string
-	b.do("ask the server", chromedp.Evaluate(fmt.Sprintf(`fetch("/api/runs/1/cores/%s").then(r => r.text())`, uid), &text, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }))
+	b.do("ask the server", chromedp.Evaluate(fmt.Sprintf(`fetch("/api/runs/1/cores/%s").then(r => r.text())`, uid), &text, awaited))
 	if err := json.Unmarshal([]byte(text), &v); err != nil {
 		b.t.Fatal(err)
 	}
@@ -222,9 +242,8 @@ func doubtfulTray(t *testing.T, dir string) string {
 	return scan
 }
 
-// The technician's work, by keyboard: open a tray, settle doubts, add a
-// boundary with snapping, undo, reload and find it kept, measure a blank core by
-// hand, save, and compare the file with the screen.
+// The desk in a browser. The first of these measures the tray while the page is
+// open; the others begin with a copy of the project as it was then.
 func TestDesk(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a browser")
@@ -232,41 +251,374 @@ func TestDesk(t *testing.T) {
 	chromium(t)
 	dir := t.TempDir()
 	scan := doubtfulTray(t, dir)
-	cmd, url := startDesk(t, dir, scan)
-	b := open(t, cmd, url)
-	if strings.Contains(b.text("body"), "built without its page") {
-		missing(t, "this pithward was built without its page: make build, with Node.js")
-	}
-	b.until("all is measured", `document.querySelectorAll(".core-name").length === 3 && document.querySelectorAll(".tray svg image").length > 0`)
-	time.Sleep(300 * time.Millisecond) // pictures
-	b.shot("tray")
-	b.axe()
-
-	// The first core of the list has the costliest doubts.
-	b.do("open a core", chromedp.Focus(".core-name", chromedp.ByQuery), chromedp.KeyEvent(kb.Enter), chromedp.WaitVisible("#core-view", chromedp.ByQuery))
-	b.until("the wood is there", `document.querySelector("#wood canvas.marks").width > 300 && document.querySelectorAll("#doubt-list button").length > 0`)
-	time.Sleep(700 * time.Millisecond) // it moves to the first doubt
-	b.shot("core")
-	b.axe()
-	b.quiet("")
-
-	var uid string
-	b.eval(`performance.getEntriesByType("resource").map(e => e.name).filter(n => n.includes("/cores/")).pop().split("/").pop()`, &uid)
-	before := b.core(uid)
-	target := before.State.Open[0].Target
-	b.keys("a")
-	b.until("it is stored", fmt.Sprintf(`document.querySelectorAll("#doubt-list button[data-target]").length === %d`, len(before.State.Open)-1))
-	time.Sleep(300 * time.Millisecond)
-	after := b.core(uid)
-	if after.State.Settled != before.State.Settled+1 || after.State.Open[0].Target == target {
-		t.Errorf("settled %d of %d, first open %s", after.State.Settled, after.State.Doubtful, after.State.Open[0].Target)
-	}
-	for _, x := range after.Core.Boundaries {
-		if x.ID == target && x.Source != "person" {
-			t.Errorf("boundary %s is not the person's: %+v", target, x)
+	project, fresh := filepath.Join(dir, "tray.pithward"), filepath.Join(dir, "fresh.pithward")
+	begin := func(t *testing.T, names ...string) *browser {
+		cmd, url := startDesk(t, dir, names...)
+		b := openPage(t, cmd, url)
+		if strings.Contains(b.text("body"), "built without its page") {
+			missing(t, "this pithward was built without its page: make build, with Node.js")
 		}
+		b.project = names[0]
+		b.until("all is measured", `document.querySelectorAll(".core-name").length === 3 && document.querySelectorAll(".tray svg image").length > 0`)
+		return b
+	}
+	t.Run("a tray is measured while the page is open", func(t *testing.T) {
+		b := begin(t, project, scan)
+		time.Sleep(300 * time.Millisecond) // pictures
+		b.shot("tray")
+		b.axe()
+		b.quiet()
+	})
+	if t.Failed() {
+		return
+	}
+	l, err := ledger.Open(t.Context(), project) // so that all of it is in the one file
+	if err == nil {
+		err = l.Close()
+	}
+	if err == nil {
+		err = os.Rename(project, fresh)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		name string
+		test func(b *browser)
+	}{
+		{"settle, add, undo, reload", testSettle},
+		{"by hand", testByHand},
+		{"keys", testKeys},
+		{"lost and back", testComesBack},
+		{"two tabs", testTwoTabs},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			mine := filepath.Join(dir, strings.ReplaceAll(tt.name, " ", "-")+".pithward")
+			writeFile(t, mine, read(t, fresh))
+			tt.test(begin(t, mine))
+		})
 	}
 }
+
+// enter opens the n-th core of the list, 1 first, and returns its uid.
+func (b *browser) enter(n int) (uid string) {
+	b.t.Helper()
+	b.eval(fmt.Sprintf(`document.querySelectorAll(".core-name")[%d].focus()`, n-1), nil)
+	b.keys(kb.Enter)
+	b.do("open a core", chromedp.WaitVisible("#core-view", chromedp.ByQuery))
+	b.until("the wood is there", `document.querySelector("#wood canvas.marks").width > 300 && document.activeElement.id === "wood"`)
+	time.Sleep(700 * time.Millisecond) // it moves to the first doubt
+	b.eval(`performance.getEntriesByType("resource").map(e => e.name).filter(n => /\/cores\/[^/]*$/.test(n)).pop().split("/").pop()`, &uid)
+	return uid
+}
+
+// settles waits until the server has as many edits of a core as given, and
+// returns the core.
+func (b *browser) settles(uid string, undo int) (c measure.Core, s measure.State) {
+	b.t.Helper()
+	for range 100 {
+		v := b.core(uid)
+		if v.Undo == undo {
+			time.Sleep(150 * time.Millisecond) // the page draws it
+			return v.Core, v.State
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	b.shot("failed")
+	b.t.Fatalf("the server has %d edits that can be undone, want %d; the page says %q", b.core(uid).Undo, undo, b.text("#trouble, #selected"))
+	return c, s
+}
+
+// The technician's work: open a tray, settle a doubt by keyboard, add a
+// boundary with snapping, undo, reload and find it kept.
+func testSettle(b *browser) {
+	t := b.t
+	uid := b.enter(1) // with the costliest doubts
+	b.shot("core")
+	b.axe()
+	read := b.core(uid)
+	target := read.State.Open[0].Target
+	b.keys("a")
+	c, s := b.settles(uid, 1)
+	if i := boundary(c, target); i < 0 || c.Boundaries[i].Source != "person" || s.Settled != 1 {
+		t.Errorf("settled %d of %d; boundary %s is at %d", s.Settled, s.Doubtful, target, i)
+	}
+	if got, want := b.text("#progress"), fmt.Sprintf("1 of %d doubts settled", s.Doubtful); got != want {
+		t.Errorf("the page says %q, want %q", got, want)
+	}
+	b.keys("u")
+	if _, s = b.settles(uid, 0); s.Settled != 0 {
+		t.Errorf("undone, %d are settled", s.Settled)
+	}
+	b.keys("r")
+	b.settles(uid, 1)
+
+	// Near a place that was considered and rejected, the pointer snaps to it.
+	x := loneCandidate(t, c)
+	b.jump(fmt.Sprintf("%.4f mm", *x.AtMM))
+	b.keys("i")
+	b.pointTo(6)
+	if words := b.text("#selected"); !strings.Contains(words, "snaps to evidence") {
+		t.Errorf("near a candidate the page says %q", words)
+	}
+	b.shot("snapping")
+	b.click(6)
+	c, _ = b.settles(uid, 2)
+	found := false
+	for _, n := range c.Boundaries {
+		found = found || n.Source == "person" && n.ID == x.ID && n.PointPx == x.PointPx
+	}
+	if !found || len(c.Boundaries) != len(read.Core.Boundaries)+1 {
+		t.Errorf("no boundary at the candidate %v among %d", x.PointPx, len(c.Boundaries))
+	}
+	if got := b.number("Rings"); got != fmt.Sprint(len(c.Rings)) {
+		t.Errorf("the page has %s rings, the server %d", got, len(c.Rings))
+	}
+	b.quiet()
+
+	time.Sleep(800 * time.Millisecond) // where one is, is kept
+	b.do("reload", chromedp.Reload(), chromedp.WaitVisible("#core-view", chromedp.ByQuery))
+	b.until("it opens where one stopped", fmt.Sprintf(`document.title.startsWith(%q)`, c.ID))
+	if again, _ := b.settles(uid, 2); len(again.Boundaries) != len(c.Boundaries) {
+		t.Errorf("after reloading there are %d boundaries, want %d", len(again.Boundaries), len(c.Boundaries))
+	}
+	b.keys("?")
+	b.do("see the keys", chromedp.WaitVisible("#dialog", chromedp.ByQuery))
+	b.shot("keys")
+	b.axe()
+	b.keys(kb.Escape)
+	b.eval(`document.getElementById("dim").click()`, nil)
+	b.keys("0")
+	time.Sleep(600 * time.Millisecond)
+	b.shot("dim")
+	b.axe()
+	b.quiet()
+}
+
+// A core measured by hand from nothing: the file that is saved says what the
+// screen says, and so does the one that export writes.
+func testByHand(b *browser) {
+	t := b.t
+	uid := b.enter(2)
+	b.keys("m")
+	b.do("set aside", chromedp.WaitVisible("#dialog", chromedp.ByQuery))
+	b.keys(kb.Enter)
+	c, s := b.settles(uid, 1)
+	if len(c.Boundaries) != 0 || !s.Blank {
+		t.Fatalf("%d boundaries are left", len(c.Boundaries))
+	}
+	b.keys("0")
+	for n, mm := range []string{"10 mm", "14 mm", "16.5 mm", "20.5 mm"} {
+		b.jump(mm)
+		b.keys("i")
+		b.keys(kb.Enter)
+		b.settles(uid, 2+n)
+	}
+	b.jump("12 mm")
+	b.keys("i")
+	for range 5 {
+		b.keys("p") // outward, from evidence to evidence
+	}
+	b.keys(kb.Enter)
+	c, _ = b.settles(uid, 6)
+	if len(c.Rings) != 4 {
+		t.Fatalf("%d rings, want 4", len(c.Rings))
+	}
+	b.keys("0")
+	time.Sleep(400 * time.Millisecond)
+	b.shot("by-hand")
+	first, mean := c.Boundaries[0], 0.0
+	for _, r := range c.Rings {
+		mean += *r.WidthMM / 4
+	}
+	if got, want := b.number("Mean width"), fmt.Sprintf("%.3f mm", mean); got != want || b.number("Rings") != "4" {
+		t.Errorf("the page says %s rings of %s, the server 4 of %s", b.number("Rings"), got, want)
+	}
+	if *first.AtMM >= 10 {
+		t.Errorf("the boundary by evidence lies at %v mm, want outward of 10", *first.AtMM)
+	}
+	var saved string
+	b.do("save", chromedp.Evaluate(`fetch("/api/runs/1/export/widths.csv").then(r => r.text())`, &saved, awaited))
+	if status, _, talk := user(t, "export", b.project, "--out", filepath.Join(filepath.Dir(b.project), "settled")); status != 0 {
+		t.Fatal(talk)
+	}
+	if exported := read(t, filepath.Join(filepath.Dir(b.project), "settled", "tray.csv")); exported != saved {
+		t.Errorf("export writes\n%s\nthe page saves\n%s", exported, saved)
+	}
+	if n := strings.Count(saved, "\n"+c.ID+","); n != 4 {
+		t.Errorf("%d rings of %s are saved, want 4", n, c.ID)
+	}
+	b.quiet()
+}
+
+// A gap, an absent ring, a note, a nudge, a flip: each by its key.
+func testKeys(b *browser) {
+	t := b.t
+	uid := b.enter(1)
+	read := b.core(uid).Core
+	b.jump("#3")
+	b.keys("b")
+	c, _ := b.settles(uid, 1)
+	if len(c.Absent) != 1 || c.Absent[0].AfterIndex != 3 {
+		t.Errorf("absent rings %+v", c.Absent)
+	}
+	b.press(shift, kb.ArrowLeft)
+	c, _ = b.settles(uid, 2)
+	i := boundary(c, read.Boundaries[3].ID)
+	if d := distancePx(c.Boundaries[i].PointPx, read.Boundaries[3].PointPx); d < 0.9 || d > 1.1 || *c.Boundaries[i].AtMM < *read.Boundaries[3].AtMM {
+		t.Errorf("nudged by %.2f px, from %v to %v mm, want a px inward", d, *read.Boundaries[3].AtMM, *c.Boundaries[i].AtMM)
+	}
+	b.keys("c")
+	b.do("note", chromedp.WaitVisible("#dialog", chromedp.ByQuery))
+	b.keys("frost\r")
+	_, s := b.settles(uid, 3)
+	if len(s.Notes) != 1 || s.Notes[0].Text != "frost" {
+		t.Errorf("notes %+v", s.Notes)
+	}
+	b.jump("5 mm")
+	b.keys("g")
+	b.keys(kb.Enter)
+	b.press(shift, kb.ArrowLeft)
+	b.keys(kb.Enter)
+	b.do("say what it is", chromedp.WaitVisible("#dialog .choices", chromedp.ByQuery))
+	b.keys(kb.Enter)
+	c, _ = b.settles(uid, 4)
+	if n := len(c.Gaps); n != len(read.Gaps)+1 || c.Gaps[0].Kind != measure.Crack {
+		t.Errorf("gaps %+v, want a crack beside %+v", c.Gaps, read.Gaps)
+	}
+	b.shot("edited")
+	b.keys("f")
+	time.Sleep(400 * time.Millisecond)
+	b.shot("flipped")
+	b.keys("s")
+	if _, s = b.settles(uid, 5); s.Stage != measure.SignedOff {
+		t.Errorf("stage %s", s.Stage)
+	}
+	b.quiet()
+}
+
+// An edit made while the program is away is shown as waiting, and sent when it
+// is back.
+func testComesBack(b *browser) {
+	t := b.t
+	uid := b.enter(1)
+	if err := b.desk.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	_ = b.desk.Wait() // how it ends is tested elsewhere
+	b.keys("a")
+	b.do("see that it is lost", chromedp.WaitVisible("#trouble", chromedp.ByQuery))
+	if words := b.text("#trouble"); !strings.Contains(words, "1 edit waits here") {
+		t.Errorf("the page says %q", words)
+	}
+	b.shot("lost")
+	_, url := startDesk(t, filepath.Dir(b.project), b.project)
+	if url != b.url {
+		t.Fatalf("the desk came back at %s, was at %s", url, b.url)
+	}
+	b.settles(uid, 1)
+	b.do("see that all is well", chromedp.WaitNotVisible("#trouble", chromedp.ByQuery))
+	b.quiet("ERR_CONNECTION_REFUSED", "failed to load")
+}
+
+// Two tabs: what one decided on an older state is not stored over the other's.
+func testTwoTabs(b *browser) {
+	t := b.t
+	uid := b.enter(1)
+	open := b.core(uid).State.Open
+	var status int
+	b.do("decide in another tab", chromedp.Evaluate(fmt.Sprintf(`fetch("/api/runs/1/cores/%s/events", {method: "POST", body: JSON.stringify({revision: 0, uuid: crypto.randomUUID(), kind: "remove", target: %q})}).then(r => r.status)`, uid, open[1].Target), &status, awaited))
+	if status != 200 {
+		t.Fatalf("status %d", status)
+	}
+	b.keys("a")
+	b.do("see that it was refused", chromedp.WaitVisible("#trouble", chromedp.ByQuery))
+	if words := b.text("#trouble"); !strings.Contains(words, "changed in another tab") {
+		t.Errorf("the page says %q", words)
+	}
+	if _, s := b.settles(uid, 1); s.Settled != 1 {
+		t.Errorf("%d settled, want the other tab's alone", s.Settled)
+	}
+	b.until("it shows the core as it is now", fmt.Sprintf(`document.querySelectorAll("#doubt-list button[data-target]").length === %d`, len(open)-1))
+	b.quiet("409")
+}
+
+func boundary(c measure.Core, id string) int {
+	for i, b := range c.Boundaries {
+		if b.ID == id {
+			return i
+		}
+	}
+	return -1
+}
+
+func distancePx(a, b measure.Point) float64 { return math.Hypot(a[0]-b[0], a[1]-b[1]) }
+
+// loneCandidate returns a rejected candidate well away from every boundary and
+// every other candidate.
+func loneCandidate(t *testing.T, c measure.Core) measure.Candidate {
+	t.Helper()
+	var best measure.Candidate
+	room := 0.0
+	for _, x := range c.Candidates {
+		near := math.Inf(1)
+		for _, b := range c.Boundaries {
+			near = min(near, distancePx(b.PointPx, x.PointPx))
+		}
+		for _, y := range c.Candidates {
+			if y.ID != x.ID {
+				near = min(near, distancePx(y.PointPx, x.PointPx))
+			}
+		}
+		if near > room {
+			best, room = x, near
+		}
+	}
+	if room < 4 {
+		t.Fatalf("no candidate stands alone: the loneliest is %.1f px from its neighbour", room)
+	}
+	return best
+}
+
+// jump goes to a year, ring or place by the keyboard.
+func (b *browser) jump(to string) {
+	b.t.Helper()
+	b.keys("j")
+	b.do("ask where to", chromedp.WaitVisible("#dialog input", chromedp.ByQuery))
+	b.keys(to + "\r")
+	b.do("go there", chromedp.WaitNotVisible("#dialog", chromedp.ByQuery))
+	time.Sleep(400 * time.Millisecond) // it moves
+}
+
+// pointTo moves the pointer so many px to the right of the wood's middle.
+func (b *browser) pointTo(dx float64) {
+	b.t.Helper()
+	x, y := b.middle()
+	b.do("point", chromedp.MouseEvent(input.MouseMoved, x+dx, y))
+	time.Sleep(100 * time.Millisecond)
+}
+
+func (b *browser) click(dx float64) {
+	b.t.Helper()
+	x, y := b.middle()
+	b.do("click", chromedp.MouseClickXY(x+dx, y))
+}
+
+func (b *browser) middle() (x, y float64) {
+	b.t.Helper()
+	var at [2]float64
+	b.eval(`(() => { const r = document.getElementById("wood").getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, &at)
+	return at[0], at[1]
+}
+
+// number returns one of the core's numbers as the page has it.
+func (b *browser) number(name string) (s string) {
+	b.t.Helper()
+	b.eval(fmt.Sprintf(`[...document.querySelectorAll("#numbers div")].find(d => d.firstChild.textContent === %q).lastChild.textContent`, name), &s)
+	return s
+}
+
+func awaited(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }
 
 // axe holds the page to the rules of axe-core; nothing serious may be found.
 func (b *browser) axe() {
@@ -280,8 +632,7 @@ func (b *browser) axe() {
 		Nodes            []struct{ HTML string }
 	}
 	b.do("check with axe", chromedp.Evaluate(string(script)+"; undefined", nil),
-		chromedp.Evaluate(`axe.run().then(r => r.violations.map(v => ({ID: v.id, Impact: v.impact, Help: v.help, Nodes: v.nodes.map(n => ({HTML: n.html}))})))`, &found,
-			func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }))
+		chromedp.Evaluate(`axe.run().then(r => r.violations.map(v => ({ID: v.id, Impact: v.impact, Help: v.help, Nodes: v.nodes.map(n => ({HTML: n.html}))})))`, &found, awaited))
 	for _, f := range found {
 		if f.Impact == "serious" || f.Impact == "critical" {
 			b.t.Errorf("axe: %s (%s): %s: %.300v", f.ID, f.Impact, f.Help, f.Nodes)

@@ -28,6 +28,7 @@ type Options struct {
 	Version  string
 	Page     fs.FS // the built page; nil: the one in this program
 	Tiles    *Tiles
+	Token    string       // "": a new one
 	Log      *slog.Logger // nil: none
 	Now      func() time.Time
 }
@@ -51,7 +52,10 @@ func New(o Options, host string) *Desk {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	return &Desk{Options: o, token: rand.Text(), host: host, work: newWork()}
+	if o.Token == "" {
+		o.Token = rand.Text()
+	}
+	return &Desk{Options: o, token: o.Token, host: host, work: newWork()}
 }
 
 // URL is the address that opens the desk, token and all.

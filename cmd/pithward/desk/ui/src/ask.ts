@@ -1,4 +1,5 @@
 // The page's one dialog.
+import { element } from "./element";
 
 const box = document.getElementById("dialog") as HTMLDialogElement;
 const title = document.getElementById("dialog-title") as HTMLElement;
@@ -22,7 +23,7 @@ export function show(words: string, content: Node[], take: string | null): Promi
     box.addEventListener("close", () => resolve(box.returnValue === "yes"), { once: true });
     yes.value = "yes";
     box.showModal();
-    (body.querySelector<HTMLElement>("input, textarea, select, button") ?? no).focus();
+    (body.querySelector<HTMLElement>("input, .choices button") ?? (take === null ? no : yes)).focus();
   });
 }
 
@@ -35,11 +36,28 @@ export async function text(words: string, label: string, take: string, value = "
   return (await show(words, [labelled(label, input)], take)) ? input.value.trim() : null;
 }
 
-// choose asks for one of some words; null if none was taken.
-export async function choose(words: string, label: string, options: string[], take: string): Promise<string | null> {
-  const select = document.createElement("select");
-  for (const o of options) select.append(new Option(o, o));
-  return (await show(words, [labelled(label, select)], take)) ? select.value : null;
+// choose asks for one of some words, by mouse, by arrows or by number; null if
+// none was taken.
+export async function choose(words: string, options: string[]): Promise<string | null> {
+  let taken: string | null = null;
+  const list = element("div", { class: "choices" });
+  options.forEach((o, i) => {
+    const b = element("button", { type: "button" }, element("kbd", {}, `${i + 1}`), ` ${o}`);
+    b.addEventListener("click", () => {
+      taken = o;
+      box.close("yes");
+    });
+    list.append(b);
+  });
+  list.addEventListener("keydown", (e) => {
+    const buttons = [...list.querySelectorAll("button")];
+    const i = buttons.indexOf(document.activeElement as HTMLButtonElement);
+    if (e.key === "ArrowDown") buttons[(i + 1) % buttons.length].focus();
+    if (e.key === "ArrowUp") buttons[(i - 1 + buttons.length) % buttons.length].focus();
+    buttons[parseInt(e.key, 10) - 1]?.click();
+  });
+  await show(words, [list], null);
+  return taken;
 }
 
 function labelled(words: string, control: HTMLElement): HTMLLabelElement {

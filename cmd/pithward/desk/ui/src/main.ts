@@ -23,6 +23,7 @@ let mode: "look" | "add" | "gap" | "obscured" | "radius" = "look";
 let from: Point | null = null; // where a gap or obscured stretch begins
 let drawn: Point[] = []; // of a radius
 let pointer: Point = [0, 0]; // on the radius
+let snapped = ""; // the candidate that the pointer has snapped to
 let settledTarget = ""; // the doubt that is being looked at
 
 const outbox = new server.Outbox(
@@ -214,7 +215,7 @@ function describe(): void {
   if (!view) return;
   const c = view.core;
   if (mode === "add") {
-    selectedWords.textContent = `Adding a boundary: ${wood.preview?.words ?? ""}. Click or Enter takes it, arrows move it, Esc leaves.`;
+    selectedWords.textContent = `Adding a boundary: ${wood.preview?.words ?? ""}. Click or Enter takes it, arrows move it, n and p find evidence, Esc leaves.`;
     return;
   }
   if (mode === "gap" || mode === "obscured") {
@@ -266,7 +267,21 @@ function visit(o: Open): void {
   wood.draw();
 }
 
+// nextEvidence moves what is being added to the next place that evidence speaks
+// for and no boundary holds, inward (1) or outward.
+function nextEvidence(step: 1 | -1): void {
+  if (!view) return;
+  const at = wood.radius.at(pointer);
+  const all = view.core.candidates.map((x) => wood.radius.at(x.point_px)).filter((x) => (x - at) * step > 0.5);
+  if (all.length === 0) return;
+  const to = wood.radius.point(step > 0 ? Math.min(...all) : Math.max(...all));
+  const x = wood.paneX(to);
+  if (x < 40 || x > byId("wood").clientWidth - 40) wood.go(wood.radius.at(to), wood.zoom);
+  previewAt(to, true);
+}
+
 function nextDoubt(step: 1 | -1): void {
+  if (mode === "add") return nextEvidence(step);
   if (!view || view.state.open.length === 0) return;
   const open = view.state.open;
   const i = open.findIndex((o) => o.target === settledTarget);
@@ -395,24 +410,25 @@ const snapPx = 14;
 
 // snap finds the best evidence near a place: a place that was considered and
 // rejected, the more probable and the nearer the better.
-function snap(p: Point): { p: Point; words: string } {
-  if (!view) return { p, words: "" };
+function snap(p: Point): { p: Point; words: string; id: string } {
+  if (!view) return { p, words: "", id: "" };
   const at = wood.radius.at(p);
   const reach = snapPx / wood.zoom;
   const taken = view.core.boundaries.map((b) => wood.radius.at(b.point_px));
-  let best = { score: 0, p, words: "no evidence near, taken as pointed" };
+  let best = { score: 0, p, words: "no evidence near, taken as pointed", id: "" };
   for (const x of view.core.candidates) {
     const there = wood.radius.at(x.point_px);
     const score = x.probability * (1 - Math.abs(there - at) / reach);
-    if (score > best.score && !taken.some((t) => Math.abs(t - there) < 1)) best = { score, p: x.point_px, words: `snaps to evidence, ${Math.round(100 * x.probability)} %` };
+    if (score > best.score && !taken.some((t) => Math.abs(t - there) < 1)) best = { score, p: x.point_px, id: x.id, words: `snaps to evidence, ${Math.round(100 * x.probability)} %` };
   }
   return best;
 }
 
 function previewAt(p: Point, snapping: boolean): void {
   const on = wood.radius.point(wood.radius.at(p));
-  const s = snapping && mode === "add" ? snap(on) : { p: on, words: mode === "add" ? "as pointed" : "" };
+  const s = snapping && mode === "add" ? snap(on) : { p: on, words: mode === "add" ? "as pointed" : "", id: "" };
   pointer = s.p;
+  snapped = s.id;
   const preview: Preview = mode === "radius" ? { kind: "path", at: [...drawn, p], words: "" } : from ? { kind: "from", at: [from, pointer], words: s.words } : { kind: "boundary", at: [pointer], words: s.words };
   wood.preview = preview;
   describe();
@@ -422,9 +438,9 @@ function previewAt(p: Point, snapping: boolean): void {
 // setHere takes what is previewed.
 async function setHere(): Promise<void> {
   if (mode === "add") {
-    const p = pointer;
+    const e: Edit = snapped ? { kind: "accept", target: snapped } : { kind: "add", point_px: pointer };
     stop();
-    edit({ kind: "add", point_px: p });
+    edit(e);
   } else if (mode === "radius") {
     const path = drawn;
     stop();
@@ -436,7 +452,7 @@ async function setHere(): Promise<void> {
     const [a, b, kind] = [from, pointer, mode];
     const options = kind === "gap" ? ["crack", "break", "lost"] : ["smear", "rot", "knot", "stain", "glue"];
     stop();
-    const word = await choose(kind === "gap" ? "What kind of gap is it?" : "What hides the wood?", "Kind", options, "Take");
+    const word = await choose(kind === "gap" ? "What kind of gap is it?" : "What hides the wood?", options);
     if (word) edit({ kind, point_px: a, detail: { to_px: b, word } });
   }
 }
@@ -521,7 +537,7 @@ async function more(): Promise<void> {
       const y = await text("Year of the outermost complete ring", "Year (empty: not known)", "Take");
       return y === null ? null : { kind: "outer-year", detail: y === "" ? {} : { year: parseInt(y, 10) } };
     },
-    "Kind of wood": async () => worded("wood", await choose("Kind of wood", "Kind", ["conifer", "ring-porous", "diffuse-porous"], "Take")),
+    "Kind of wood": async () => worded("wood", await choose("Kind of wood", ["conifer", "ring-porous", "diffuse-porous"])),
     "Bark is there": async () => ({ kind: "bark", detail: { yes: true } }),
     "No bark is there": async () => ({ kind: "bark", detail: { yes: false } }),
     "Pith is there": async () => ({ kind: "pith", detail: { yes: true } }),
@@ -532,7 +548,7 @@ async function more(): Promise<void> {
       return why ? { kind: "reject", why } : null;
     },
   };
-  const what = await choose("More about this core", "What", Object.keys(ask), "Go on");
+  const what = await choose("More about this core", Object.keys(ask));
   const e = what ? await ask[what]() : null;
   if (e) edit(e);
 }
@@ -550,8 +566,8 @@ function otherCore(by: 1 | -1): void {
 }
 
 const inCore: Action[] = [
-  { id: "next", keys: ["n"], words: "next doubt, the costliest first", do: () => nextDoubt(1) },
-  { id: "previous", keys: ["p"], words: "previous doubt", do: () => nextDoubt(-1) },
+  { id: "next", keys: ["n"], words: "next doubt, the costliest first; while adding, the next evidence inward", do: () => nextDoubt(1) },
+  { id: "previous", keys: ["p"], words: "previous doubt; while adding, the next evidence outward", do: () => nextDoubt(-1) },
   { id: "accept", keys: ["a", "Enter"], words: "accept: this is a boundary; take what is previewed", do: acceptSelected },
   { id: "remove", keys: ["x", "Delete"], words: "remove: this is no boundary", do: () => void removeSelected() },
   { id: "add", keys: ["i"], words: "add a boundary, snapping to evidence near the pointer", do: () => start("add") },

@@ -79,7 +79,7 @@ export class Outbox {
         this.keep();
         this.lost(null);
       } catch (e) {
-        if (e instanceof Refused) {
+        if (e instanceof Refused && e.code !== "token") {
           const dropped = this.queue.length;
           this.queue = [];
           this.keep();

@@ -292,8 +292,10 @@ class Marks {
   private edge(p: Point, side: number, off: number): Point {
     const at = this.radius.at(p);
     const [a, b] = [this.to(this.radius.point(at, this.breadth / 2)), this.to(this.radius.point(at, -this.breadth / 2))];
-    const [x, y] = a[1] * side > b[1] * side ? a : b;
-    return [x, (side < 0 ? Math.max(y, upperRoom) : Math.min(y, this.height - lowerRoom)) + side * off];
+    const [end, other] = a[1] * side > b[1] * side ? [a, b] : [b, a];
+    const y = side < 0 ? Math.max(end[1], upperRoom) : Math.min(end[1], this.height - lowerRoom);
+    const f = (y - end[1]) / (other[1] - end[1] || 1);
+    return [end[0] + f * (other[0] - end[0]), y + side * off];
   }
 
   // boundary draws one, out of the wood's way where rings are narrow.
@@ -392,16 +394,7 @@ class Marks {
   // evidence is a thin ribbon along the core's upper edge: how probable a
   // boundary is, as height.
   private evidence(p: Point, probability: number): void {
-    const base = this.edge(p, -1, 4);
-    const top = this.edge(p, -1, 4 + 16 * probability);
-    this.c.strokeStyle = this.ink;
-    this.c.globalAlpha = 0.75;
-    this.c.lineWidth = 1.2;
-    this.c.beginPath();
-    this.c.moveTo(base[0], base[1]);
-    this.c.lineTo(top[0], top[1]);
-    this.c.stroke();
-    this.c.globalAlpha = 1;
+    this.stroke([this.edge(p, -1, 4), this.edge(p, -1, 5 + 18 * probability)], [], 1.8, 0.9, 1.6);
   }
 
   // scaleBar counts mm along the radius, below the core.
