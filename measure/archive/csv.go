@@ -18,10 +18,10 @@ func WriteCSV(w io.Writer, c *Collection) ([]Warning, error) {
 	ids, changed := uniqueIDs(series)
 	warnings = append(warnings, changed...)
 	out := csv.NewWriter(w)
-	out.Write([]string{"series", "year", "width_mm"})
+	_ = out.Write([]string{"series", "year", "width_mm"}) // out.Error tells, below
 	for i, s := range series {
 		for k, v := range s.Widths {
-			out.Write([]string{ids[i], strconv.Itoa(s.FirstYear + k), formatWidth(v, "")})
+			_ = out.Write([]string{ids[i], strconv.Itoa(s.FirstYear + k), formatWidth(v, "")})
 		}
 	}
 	out.Flush()

@@ -69,8 +69,7 @@ func writeLines(w io.Writer, lines []string, crlf bool) error {
 	}
 	b := bufio.NewWriter(w)
 	for _, l := range lines {
-		b.WriteString(l)
-		b.WriteString(end)
+		_, _ = b.WriteString(l + end) // Flush tells
 	}
 	return b.Flush()
 }
