@@ -13,5 +13,5 @@ export function keyOf(e: KeyboardEvent): string {
 }
 
 export function shown(key: string): string {
-  return key.replace("ArrowLeft", "←").replace("ArrowRight", "→").replace(/^(.*\+)?([a-z])$/, (_, m, k) => (m ?? "") + k);
+  return key.replace("ArrowLeft", "←").replace("ArrowRight", "→").replace("Escape", "Esc");
 }

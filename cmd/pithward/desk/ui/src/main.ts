@@ -257,14 +257,19 @@ function visit(o: Open): void {
     const mm = view.mm_per_px?.[0] ?? 0.02;
     wood.go(wood.radius.at(o.point_px), Math.max(wood.zoom, byId("wood").clientWidth / (closeMM / mm)));
   }
+  markCurrent();
+  describe();
+  wood.draw();
+}
+
+// markCurrent shows in the list which doubt is being looked at.
+function markCurrent(): void {
   for (const b of byId("doubt-list").querySelectorAll<HTMLElement>("button")) {
-    if (b.dataset.target === o.target) {
+    if (b.dataset.target === settledTarget) {
       b.setAttribute("aria-current", "true");
       b.scrollIntoView({ block: "nearest" });
     } else b.removeAttribute("aria-current");
   }
-  describe();
-  wood.draw();
 }
 
 // nextEvidence moves what is being added to the next place that evidence speaks
@@ -291,6 +296,7 @@ function nextDoubt(step: 1 | -1): void {
 function select(id: string, follow: boolean): void {
   wood.selected = id;
   settledTarget = view?.state.open.some((o) => o.target === id) ? id : "";
+  markCurrent();
   const place = places().find((b) => b.id === id);
   if (follow && place) {
     const x = wood.paneX(place.p);
@@ -604,7 +610,10 @@ const always: Action[] = [
 async function help(): Promise<void> {
   const row = (a: Action) => element("tr", {}, element("th", { scope: "row" }, ...a.keys.flatMap((k) => [element("kbd", {}, shown(k)), " "])), element("td", {}, a.words));
   const rows = [...always, ...inCore].filter((a) => a.keys.length > 0).map(row);
-  await show("Keys", [element("table", { class: "keys" }, element("tbody", {}, ...rows)), element("p", {}, "Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Every edit is stored as it is made.")], null);
+  const half = Math.ceil(rows.length / 2);
+  const tables = [rows.slice(0, half), rows.slice(half)].map((r) => element("table", {}, element("tbody", {}, ...r)));
+  const mouse = "Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Click on a width: go to its ring. Every edit is stored as it is made.";
+  await show("Keys", [element("div", { class: "keys" }, ...tables), element("p", {}, mouse)], null);
 }
 
 function dim(): void {

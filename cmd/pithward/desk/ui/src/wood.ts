@@ -269,7 +269,7 @@ class Marks {
     } else {
       this.stroke(p.at.map(this.to), [6, 4], 2, 1);
     }
-    if (p.words) this.word(p.words, this.edge(p.at[p.at.length - 1], -1, 30));
+    if (p.words) this.word(p.words, this.edge(p.at[p.at.length - 1], -1, 20));
   }
 
   // across is a line over the core's breadth, square to the radius but for the
@@ -311,7 +311,7 @@ class Marks {
       this.stroke([last, end(last, first)], dash, 1, 0.8, 1.5);
       return;
     }
-    this.stroke(p, dash, room < 12 ? 1.05 : 1.6, 0.95, room < 12 ? 1.5 : 3);
+    this.stroke(p, dash, room < 14 ? 1 : 1.6, 0.95, room < 14 && !heed ? 0.8 : room < 40 ? 1.8 : 2.8);
   }
 
   private stroke(p: Point[], dash: number[], width: number, strength: number, halo = 2.5): void {
@@ -319,8 +319,8 @@ class Marks {
     c.lineCap = dash[0] === 1 ? "round" : "butt";
     c.lineJoin = "round";
     for (const [colour, w, alpha] of [
-      [this.halo, width + 2 * halo, 0.35 * strength],
-      [this.halo, width + halo, 0.5 * strength],
+      [this.halo, width + 2 * halo, 0.25 * strength],
+      [this.halo, width + halo, 0.45 * strength],
       [this.ink, width * (dash[0] === 1 ? 1.7 : 1), strength],
     ] as const) {
       c.beginPath();
