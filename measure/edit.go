@@ -24,7 +24,7 @@ func (b *bench) apply(e Event) (why string) {
 		b.cores = slices.DeleteFunc(b.cores, func(x *editing) bool { return x == c })
 	case Split:
 		why = b.split(c, e)
-	case Join:
+	case JoinCore:
 		why = b.join(c, e)
 	default:
 		why = c.apply(e)

@@ -52,7 +52,7 @@ const (
 	Redraw     EventKind = "radius"      // Detail.PathPx
 	Blank      EventKind = "blank"       // set the automatic boundaries aside and measure by hand
 	Split      EventKind = "split"       // the core is two cores, parted at PointPx
-	Join       EventKind = "join"        // the core goes on in another, Target: its uid; Detail.Word: the gap between
+	JoinCore   EventKind = "join"        // the core goes on in another, Target: its uid; Detail.Word: the gap between
 	AddCore    EventKind = "add-core"    // Detail.PathPx, Detail.Word: its wood
 	DeleteCore EventKind = "delete-core" // it is no core
 	Reverse    EventKind = "reverse"     // bark and pith end change places
@@ -71,7 +71,7 @@ const (
 
 // EventKinds lists all kinds of event.
 func EventKinds() []EventKind {
-	return []EventKind{Add, Remove, Move, Accept, Gap, Obscure, AbsentRing, Redraw, Blank, Split, Join, AddCore,
+	return []EventKind{Add, Remove, Move, Accept, Gap, Obscure, AbsentRing, Redraw, Blank, Split, JoinCore, AddCore,
 		DeleteCore, Reverse, Name, WoodKind, Rescale, OuterYear, Bark, Pith, Only, Note, SignOff, Reject, Undo}
 }
 

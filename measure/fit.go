@@ -148,7 +148,7 @@ func (f Fit) place(p Point) Point {
 // before. why says if it finds no place there.
 func (f Fit) Carry(e Event, now Core) (out Event, why string) {
 	switch e.Kind {
-	case Redraw, Split, Join, Reverse:
+	case Redraw, Split, JoinCore, Reverse:
 		if !f.SamePicture {
 			return e, "it was drawn on another picture"
 		}

@@ -197,7 +197,7 @@ func TestReplay(t *testing.T) {
 					t.Errorf("inner part (-want +got):\n%s", d)
 				}
 			}},
-		{"join", []Event{{Kind: Join, Target: "u2", Detail: &Detail{Word: Lost}}, {Core: "u2", Kind: Remove, Target: "b4"}},
+		{"join", []Event{{Kind: JoinCore, Target: "u2", Detail: &Detail{Word: Lost}}, {Core: "u2", Kind: Remove, Target: "b4"}},
 			look{}, func(t *testing.T, e Edited) {
 				if len(e.Measurement.Cores) != 1 || len(e.Measurement.Cores[0].Boundaries) != 10 || len(e.Measurement.Cores[0].Gaps) != 1 {
 					t.Errorf("%d cores", len(e.Measurement.Cores))
@@ -275,7 +275,7 @@ func TestReplay(t *testing.T) {
 		{"undone", []Event{{UUID: "a", Kind: Remove, Target: "b4"}, {Kind: Undo, Undoes: "a"}}, unread, nil},
 		{"undone and done again", []Event{{UUID: "a", Kind: Remove, Target: "b4"}, {UUID: "u", Kind: Undo, Undoes: "a"}, {Kind: Undo, Undoes: "u"}},
 			look{[]float64{0, 50, 120, 250}, []float64{50, 70, 130}, []int{2021, 2020, 2019}}, nil},
-		{"what finds nothing is void", []Event{{Kind: Remove, Target: "b9"}, {Kind: Move, Target: "b9", PointPx: at(1, 1)}, {Kind: "later"}, {Core: "u7", Kind: Add, PointPx: at(1, 1)}, {Kind: Add}, {Kind: Gap}, {Kind: Redraw}, {Kind: Join, Target: "u1"}, {Kind: Split, PointPx: at(-5, 100)}},
+		{"what finds nothing is void", []Event{{Kind: Remove, Target: "b9"}, {Kind: Move, Target: "b9", PointPx: at(1, 1)}, {Kind: "later"}, {Core: "u7", Kind: Add, PointPx: at(1, 1)}, {Kind: Add}, {Kind: Gap}, {Kind: Redraw}, {Kind: JoinCore, Target: "u1"}, {Kind: Split, PointPx: at(-5, 100)}},
 			unread, func(t *testing.T, e Edited) {
 				if len(e.Void) != 9 || e.States["u1"].Stage != Untouched {
 					t.Errorf("void %+v, state %+v", e.Void, e.States["u1"])

@@ -210,7 +210,7 @@ func (c *carrier) translate(old measure.Event, now measure.Measurement) (e measu
 	if !fits { // a core that a person made on this picture
 		fit = measure.Fit{SamePicture: c.same}
 	}
-	if old.Kind == measure.Join {
+	if old.Kind == measure.JoinCore {
 		if e.Target, known = c.uids[old.Target]; !known {
 			return e, "the core it is joined with is not on the new reading"
 		}
