@@ -21,7 +21,7 @@ import (
 
 // built returns the path of the program as make build leaves it, with the
 // real worker beside it.
-func built(t *testing.T) string {
+func built(t testing.TB) string {
 	t.Helper()
 	path, err := filepath.Abs("../../bin/pithward")
 	if err != nil {
@@ -39,7 +39,7 @@ func built(t *testing.T) string {
 }
 
 // user runs the built program as a user does.
-func user(t *testing.T, args ...string) (status int, out, talk string) {
+func user(t testing.TB, args ...string) (status int, out, talk string) {
 	t.Helper()
 	cmd := exec.Command(built(t), args...)
 	var o, e strings.Builder

@@ -34,7 +34,7 @@ import (
 const shots = "../../bin/shots"
 
 // missing skips a test, saying what is not there; under CI it fails it.
-func missing(t *testing.T, what string) {
+func missing(t testing.TB, what string) {
 	t.Helper()
 	if os.Getenv("CI") != "" {
 		t.Fatal(what)
@@ -44,7 +44,7 @@ func missing(t *testing.T, what string) {
 
 // chromium returns the path of a browser that is no snap: a snap cannot see
 // what tests make.
-func chromium(t *testing.T) string {
+func chromium(t testing.TB) string {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
 	if err != nil {
@@ -58,7 +58,7 @@ func chromium(t *testing.T) string {
 
 // browser is a page in Chromium on an open desk.
 type browser struct {
-	t       *testing.T
+	t       testing.TB
 	ctx     context.Context
 	url     string
 	desk    *exec.Cmd
@@ -68,7 +68,7 @@ type browser struct {
 }
 
 // startDesk opens the desk and returns it with its address.
-func startDesk(t *testing.T, dir string, args ...string) (*exec.Cmd, string) {
+func startDesk(t testing.TB, dir string, args ...string) (*exec.Cmd, string) {
 	t.Helper()
 	cmd := exec.Command(built(t), append([]string{"desk", "--no-browser", "--observer", "Ada"}, args...)...)
 	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(dir, "cache"))
@@ -99,7 +99,7 @@ func startDesk(t *testing.T, dir string, args ...string) (*exec.Cmd, string) {
 }
 
 // openPage starts a browser at a desk's address.
-func openPage(t *testing.T, cmd *exec.Cmd, url string) *browser {
+func openPage(t testing.TB, cmd *exec.Cmd, url string) *browser {
 	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.WindowSize(1366, 768), chromedp.Flag("disable-gpu", true))
 	if os.Getuid() == 0 {
@@ -556,7 +556,7 @@ func distancePx(a, b measure.Point) float64 { return math.Hypot(a[0]-b[0], a[1]-
 
 // loneCandidate returns a rejected candidate well away from every boundary and
 // every other candidate.
-func loneCandidate(t *testing.T, c measure.Core) measure.Candidate {
+func loneCandidate(t testing.TB, c measure.Core) measure.Candidate {
 	t.Helper()
 	var best measure.Candidate
 	room := 0.0

@@ -67,7 +67,7 @@ func lines(text string) []string {
 	return slices.DeleteFunc(strings.Split(text, "\n"), func(l string) bool { return l == "" })
 }
 
-func read(t *testing.T, path string) string {
+func read(t testing.TB, path string) string {
 	t.Helper()
 	text, err := os.ReadFile(path)
 	if err != nil {

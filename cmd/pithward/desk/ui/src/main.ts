@@ -3,7 +3,7 @@ import { clamp } from "./coords";
 import { crop } from "./crop";
 import { byId, element } from "./element";
 import { keyOf, shown, type Action } from "./keys";
-import type { CoreLine, CoreView, Edit, Open, Point, Project, Scan } from "./model";
+import type { CoreLine, CoreView, Edit, Open, Point, Project, Ring, Scan } from "./model";
 import * as server from "./server";
 import { tray } from "./tray";
 import { Widths } from "./widths";
@@ -230,9 +230,9 @@ function describe(): void {
   const x = c.candidates.find((k) => k.id === wood.selected);
   if (i >= 0) {
     const b = c.boundaries[i];
-    const ring = c.rings[i]; // inward of the boundary
-    const inside = ring ? `; inward of it ${ring.year ?? `ring ${ring.index}`}, ${ring.width_mm === null ? "no width" : `${ring.width_mm.toFixed(3)} mm${ring.standard_uncertainty_mm === null ? "" : ` ± ${ring.standard_uncertainty_mm.toFixed(3)}`}`}` : "";
-    selectedWords.textContent = `${b.kind === "ring" ? "Boundary" : b.kind === "outer" ? "Outer end" : "Pith"}${b.at_mm === null ? "" : ` at ${b.at_mm.toFixed(3)} mm`}, ${b.source === "person" ? "set by you" : `${Math.round(100 * b.probability)} % sure`}${inside}`;
+    const words = [c.rings[i - 1], c.rings[i]].filter((r) => r !== undefined).map(ringWords);
+    const between = b.kind === "ring" && words.length === 2 ? `, between ${words.join(" and ")}` : words.length > 0 ? `, beside ${words.join(" and ")}` : "";
+    selectedWords.textContent = `${b.kind === "ring" ? "Boundary" : b.kind === "outer" ? "Outer end" : "Pith"}${b.at_mm === null ? "" : ` at ${b.at_mm.toFixed(3)} mm`}, ${b.source === "person" ? "set by you" : `${Math.round(100 * b.probability)} % sure`}${between}`;
   } else if (x) {
     selectedWords.textContent = `Not taken for a boundary${x.at_mm === null ? "" : `, at ${x.at_mm.toFixed(3)} mm`}: ${Math.round(100 * x.probability)} % that one is here`;
   } else {
@@ -240,10 +240,15 @@ function describe(): void {
   }
 }
 
+function ringWords(r: Ring): string {
+  const width = r.width_mm === null ? "no width" : `${r.width_mm.toFixed(3)} mm${r.standard_uncertainty_mm === null ? "" : ` ± ${r.standard_uncertainty_mm.toFixed(3)}`}`;
+  return `${r.year ?? `ring ${r.index}`} (${[width, ...r.flags].join(", ")})`;
+}
+
 // places lists boundaries and, if there is one selected, candidates from bark to pith.
 function places(): { id: string; p: Point }[] {
   if (!view) return [];
-  const seen = view.core.candidates.filter((x) => x.probability > 0.2 || x.id === wood.selected);
+  const seen = view.state.blank ? [] : view.core.candidates.filter((x) => x.probability > 0.2 || x.id === wood.selected);
   return [...view.core.boundaries, ...seen].map((b) => ({ id: b.id, p: b.point_px })).sort((a, b) => wood.radius.at(a.p) - wood.radius.at(b.p));
 }
 

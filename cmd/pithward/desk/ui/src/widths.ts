@@ -52,7 +52,7 @@ export class Widths {
     rings.forEach((r, i) => {
       const year = this.years[i];
       if (Number.isNaN(year) || year < first || year > last) return;
-      const chosen = view.core.boundaries[i + 1]?.id === selected;
+      const chosen = selected !== "" && (view.core.boundaries[i + 1].id === selected || view.core.boundaries[i].id === selected);
       this.ring(c, ink, r, this.x(year), y, pitch, chosen, view.core.boundaries[i + 1]);
       if (pitch > 3.2) leader(l, ink, middles[i], this.x(year), this.leaders.clientHeight, chosen ? 1 : 0.4);
     });

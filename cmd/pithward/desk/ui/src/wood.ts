@@ -182,7 +182,7 @@ export class Wood {
     let best = 9 / this.zoom;
     let id = "";
     if (!this.view || distance(p, this.radius.point(at)) > this.breadth * 0.8) return id;
-    for (const b of [...this.view.core.boundaries, ...this.view.core.candidates]) {
+    for (const b of [...this.view.core.boundaries, ...(this.view.state.blank ? [] : this.view.core.candidates)]) {
       const d = Math.abs(this.radius.at(b.point_px) - at);
       if (d < best) [best, id] = [d, b.id];
     }
@@ -230,10 +230,11 @@ class Marks {
 
   all(view: CoreView, selected: string, drag: { target: string; p: Point } | null, preview: Preview | null): void {
     this.stroke(view.core.path_px.map(this.to), [], 1, 0.5);
-    this.scaleBar(view);
     for (const g of view.state.gaps) this.stretch(g.from_px, g.to_px, g.kind);
     for (const o of view.state.obscured) this.stretch(o.from_px, o.to_px, o.kind, true);
-    for (const x of view.core.candidates) this.evidence(x.point_px, x.probability);
+    // Whoever measures by hand is not shown what the program thinks.
+    const candidates = view.state.blank ? [] : view.core.candidates;
+    for (const x of candidates) this.evidence(x.point_px, x.probability);
     for (const b of view.core.boundaries) this.evidence(b.point_px, b.source === "person" ? 1 : b.probability);
     const places = view.core.boundaries.map((b) => this.radius.at(b.point_px) * this.zoom);
     view.core.boundaries.forEach((b, i) => {
@@ -244,13 +245,14 @@ class Marks {
       if (b.source === "person") this.notch(b.line_px);
       if (b.id === selected) this.choose(b.point_px);
     });
-    for (const x of view.core.candidates) {
+    for (const x of candidates) {
       if (x.probability > notable || x.id === selected) this.boundary(this.across(x.point_px, x.tilt_deg), [1, 5], 99, true);
       if (x.id === selected) this.choose(x.point_px);
     }
     for (const r of view.state.removed) if (r.point_px) this.cross(r.point_px);
     for (const a of view.state.absent) this.absent(a.from_px, a.year);
     for (const n of view.state.notes) if (n.point_px) this.word("note", this.edge(n.point_px, -1, 16));
+    this.scaleBar(view);
     if (drag) {
       this.boundary(this.across(drag.p, 0), [], 99, true);
       this.choose(drag.p);
