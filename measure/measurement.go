@@ -21,6 +21,7 @@ type Measurement struct {
 	Scan     Scan     `json:"scan"`
 	Scale    Scale    `json:"scale"`
 	Cores    []Core   `json:"cores"`
+	Joins    []Union  `json:"joins,omitempty"` // cores in several parts
 	Warnings []string `json:"warnings"`
 	Program  Program  `json:"program"`
 }

@@ -220,13 +220,15 @@ func syncOne(path string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
-// writeResults makes all files of a measurement but the pictures. What had to
-// be changed for the decadal files is added to its warnings first.
-func writeResults(s *stage, m *measure.Measurement, unit archive.Unit) error {
-	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, *m) }); err != nil {
+// writeResults makes all files of a measurement but the pictures. Table and
+// decadal files have the joined cores in the place of their parts. What had to
+// be changed for the decadal files is added to the warnings first.
+func writeResults(s *stage, m *measure.Measurement, joined []measure.JoinedCore, unit archive.Unit) error {
+	whole := m.WithJoined(joined)
+	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, whole) }); err != nil {
 		return err
 	}
-	said, err := writeSeries(s, *m, unit)
+	said, err := writeSeries(s, whole, unit)
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"golang.org/x/sync/errgroup"
@@ -124,9 +125,9 @@ func (m measurer) all(ctx context.Context, tasks []task, jobs int, t *talk) erro
 	var group errgroup.Group
 	group.SetLimit(jobs)
 	go func() {
-		for i, task := range tasks {
+		for _, members := range m.together(tasks) {
 			group.Go(func() error {
-				outcomes[i] <- m.one(ctx, task, t)
+				m.batch(ctx, tasks, members, outcomes, t)
 				return nil
 			})
 		}
@@ -169,30 +170,113 @@ func (m measurer) all(ctx context.Context, tasks []task, jobs int, t *talk) erro
 	return &failure{}
 }
 
-// one measures one scan and writes its results.
-func (m measurer) one(ctx context.Context, t task, talk *talk) outcome {
-	defer talk.finish(t.scan)
+// together lists which tasks have to be measured before any of them can be
+// written: those with parts of one core by the sheet. Most are on their own.
+func (m measurer) together(tasks []task) (batches [][]int) {
+	batchOf := map[string]int{} // by core
+	for i, t := range tasks {
+		own := len(batches)
+		batches = append(batches, []int{i})
+		for _, core := range m.partsOn(t) {
+			other, known := batchOf[core]
+			if !known || other == own {
+				batchOf[core] = own
+				continue
+			}
+			batches[other] = append(batches[other], batches[own]...)
+			batches[own] = nil
+			for c, b := range batchOf {
+				if b == own {
+					batchOf[c] = other
+				}
+			}
+			own = other
+		}
+	}
+	return slices.DeleteFunc(batches, func(b []int) bool { return b == nil })
+}
+
+// partsOn lists the cores of which the sheet says that a part is on a scan.
+func (m measurer) partsOn(t task) (cores []string) {
+	if m.sheet == nil {
+		return nil
+	}
+	fields, _ := m.sheet.ForScan(t.scan)
+	for _, f := range fields {
+		if f.Part > 0 && f.Core != "" {
+			cores = append(cores, f.Core)
+		}
+	}
+	return cores
+}
+
+// batch measures scans one after another, joins the parts of cores on them, and
+// writes their results.
+func (m measurer) batch(ctx context.Context, tasks []task, members []int, outcomes []chan outcome, talk *talk) {
+	got := make([]*staged, len(members))
+	var all []*measure.Measurement
+	for k, i := range members {
+		got[k] = m.prepare(ctx, tasks[i], talk)
+		if got[k].stage != nil {
+			all = append(all, &got[k].m)
+		}
+	}
+	joined := measure.JoinParts(all)
+	for k, i := range members {
+		outcomes[i] <- m.write(got[k], joined)
+		talk.finish(tasks[i].scan)
+	}
+}
+
+// staged is a scan whose results are being made.
+type staged struct {
+	outcome
+	stage *stage // nil: there is nothing to write
+}
+
+// prepare measures one scan, unless it can be skipped.
+func (m measurer) prepare(ctx context.Context, t task, talk *talk) *staged {
+	failed := func(err error) *staged { return &staged{outcome: outcome{err: err}} }
 	if ctx.Err() != nil {
-		return outcome{err: errors.New("not measured: interrupted")}
+		return failed(errors.New("not measured: interrupted"))
 	}
 	if err := readableScan(t.scan); err != nil {
-		return outcome{err: err}
+		return failed(err)
 	}
 	if skip, err := m.earlier(t); skip || err != nil {
-		if skip {
-			err = errors.Join(err, m.keepEarlier(ctx, t, talk))
-		}
-		return outcome{skipped: skip, err: err}
+		return &staged{outcome: outcome{skipped: skip, err: err}}
 	}
 	if err := enough(t.scan, m.room); err != nil {
-		return outcome{err: err}
+		return failed(err)
 	}
 	if m.full.has(t.dir) {
-		return outcome{err: errNoRoomLeft}
+		return failed(errNoRoomLeft)
 	}
-	o, err := m.staged(ctx, t, talk)
+	s, err := newStage(t)
 	if err != nil {
-		return outcome{err: m.full.explain(err, t)}
+		return failed(m.full.explain(err, t))
+	}
+	got, err := m.measure(ctx, s, talk)
+	if err != nil {
+		s.Close()
+		return failed(m.full.explain(err, t))
+	}
+	return &staged{outcome{m: got}, s}
+}
+
+// write makes the files of a scan that was measured and puts them in place.
+func (m measurer) write(g *staged, joined []measure.JoinedCore) outcome {
+	if g.stage == nil {
+		return g.outcome
+	}
+	defer g.stage.Close()
+	o := g.outcome
+	err := writeResults(g.stage, &o.m, joined, m.unit)
+	if err == nil {
+		o.files, err = g.stage.commit()
+	}
+	if err != nil {
+		return outcome{err: m.full.explain(fmt.Errorf("the results cannot be written: %w", err), g.stage.task)}
 	}
 	if len(o.m.Cores) == 0 {
 		o.err = errNoCore
@@ -200,25 +284,7 @@ func (m measurer) one(ctx context.Context, t task, talk *talk) outcome {
 	return o
 }
 
-// staged makes the results of one scan and puts them in place.
-func (m measurer) staged(ctx context.Context, t task, talk *talk) (outcome, error) {
-	s, err := newStage(t)
-	if err != nil {
-		return outcome{}, err
-	}
-	defer s.Close()
-	got, err := m.measure(ctx, s, talk)
-	if err != nil {
-		return outcome{}, err
-	}
-	files, err := s.commit()
-	if err != nil {
-		return outcome{}, fmt.Errorf("the results cannot be written: %w", err)
-	}
-	return outcome{m: got, files: files}, m.keep(ctx, got, t, talk)
-}
-
-// measure has the worker measure a scan and makes all results on the stage.
+// measure has the worker measure a scan, and draw its pictures on the stage.
 func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Measurement, error) {
 	t := s.task
 	job := measure.Job{Scan: t.scan, Settings: m.settings, Overlay: s.path(overlayEnd), Version: m.version}
@@ -254,9 +320,6 @@ func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Me
 	s.take(overlayEnd)
 	if m.strips {
 		s.take(stripsEnd)
-	}
-	if err := writeResults(s, &got, m.unit); err != nil {
-		return got, fmt.Errorf("the results cannot be written: %w", err)
 	}
 	return got, nil
 }

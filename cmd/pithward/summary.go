@@ -25,6 +25,11 @@ func summary(scan string, m measure.Measurement, files []string) string {
 			fmt.Fprintf(&b, "  %s: %s\n", c.ID, h)
 		}
 	}
+	for _, j := range m.Joins {
+		if j.Joined {
+			fmt.Fprintf(&b, "  %s\n", j.Detail)
+		}
+	}
 	for _, w := range m.Warnings {
 		fmt.Fprintf(&b, "  heed: %s\n", w)
 	}

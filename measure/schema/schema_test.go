@@ -124,6 +124,7 @@ func TestSchemaNamesEveryField(t *testing.T) {
 		"check": reflect.TypeFor[measure.Check](), "core": reflect.TypeFor[measure.Core](), "boundary": reflect.TypeFor[measure.Boundary](),
 		"candidate": reflect.TypeFor[measure.Candidate](), "ring": reflect.TypeFor[measure.Ring](), "absent": reflect.TypeFor[measure.Absent](),
 		"doubt": reflect.TypeFor[measure.Doubt](), "field": reflect.TypeFor[measure.Field](),
+		"join": reflect.TypeFor[measure.Union](), "join_part": reflect.TypeFor[measure.UnionPart](), "joint": reflect.TypeFor[measure.Joint](),
 	} {
 		compare(t, name, at(defs, name), typ)
 	}
