@@ -358,6 +358,26 @@ func (s *Sheet) ForScan(path string) (fields []Field, warnings []string) {
 	return fields, warnings
 }
 
+// AbsentParts says which parts of a scan's cores are on scans, by the sheet,
+// that are not among those given, so that the cores cannot be joined.
+func (s *Sheet) AbsentParts(path string, given []string) (warnings []string) {
+	there := func(name string) bool {
+		return slices.ContainsFunc(given, func(p string) bool { return sameScan(name, p) })
+	}
+	here, _ := s.ForScan(path)
+	for _, part := range here {
+		if part.Part == 0 || part.Core == "" {
+			continue
+		}
+		for _, f := range s.Fields {
+			if f.Core == part.Core && f.Part > 0 && !sameScan(f.Scan, path) && !there(f.Scan) {
+				warnings = append(warnings, fmt.Sprintf("core %s: its part %d, on %s, was not measured in this run: measure both scans at once, with --overwrite, to have them joined", f.Core, f.Part, f.Scan))
+			}
+		}
+	}
+	return warnings
+}
+
 // HashFields returns the SHA-256, in hexadecimal, of the rows of a sheet for one
 // scan, whatever lines they stand in; "" for none.
 func HashFields(fields []Field) (string, error) {

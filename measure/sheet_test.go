@@ -207,3 +207,14 @@ func TestHashFields(t *testing.T) {
 		t.Error("no rows have a hash")
 	}
 }
+
+func TestAbsentParts(t *testing.T) {
+	sheet, err := ReadSheet("s.csv", strings.NewReader("scan,position,core,part\none,1,A,1\ntwo.tif,1,A,2\nthree,1,A,3\none,2,B,\ntwo,2,B,\none,3,C,1\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []string{"core A: its part 3, on three, was not measured in this run: measure both scans at once, with --overwrite, to have them joined"}
+	if d := cmp.Diff(want, sheet.AbsentParts("x/one.tif", []string{"x/one.tif", "x/two.tif"})); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}

@@ -223,6 +223,77 @@ func TestMeasureRealWood(t *testing.T) {
 	}
 }
 
+// columns returns the columns of a picture from x0 to x1.
+func columns(p *phantom.Picture, x0, x1 int) *phantom.Picture {
+	cut := &phantom.Picture{Width: x1 - x0, Height: p.Height, Channels: p.Channels, TagDPI: p.TagDPI}
+	for y := range p.Height {
+		cut.U8 = append(cut.U8, p.U8[(y*p.Width+x0)*p.Channels:(y*p.Width+x1)*p.Channels]...)
+	}
+	return cut
+}
+
+// Cores longer than the scanner's bed: two scans that overlap, and a sheet that
+// says which rows are parts of one core, give each core once.
+func TestMeasureLongCores(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures two scans")
+	}
+	dir := t.TempDir()
+	pic, truth := phantom.Render(phantom.RandomTray(11, phantom.Options{Wood: measure.Conifer, Cores: 2, LengthMM: 80, Plain: true}), 11)
+	halves := map[string]*phantom.Picture{"left": columns(pic, 0, pic.Width*6/10), "right": columns(pic, pic.Width*4/10, pic.Width)}
+	sheet := "scan,position,core,part\n"
+	var all []string
+	for _, name := range []string{"left", "right"} {
+		f, err := os.Create(filepath.Join(dir, name+".tif"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(halves[name].WriteTIFF(f, phantom.TIFFOptions{}), f.Close()); err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, f.Name())
+		for i, c := range truth.Cores {
+			part := 2
+			if string(c.BarkEnd) == name {
+				part = 1
+			}
+			sheet += fmt.Sprintf("%s,%d,OSV%02dA,%d\n", name, i+1, i+1, part)
+		}
+	}
+	args := append([]string{"measure", "--sheet", writeFile(t, filepath.Join(dir, "cores.csv"), sheet)}, all...)
+	status, out, talk := user(t, args...)
+	if status != 0 {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	written := read(t, filepath.Join(dir, "left.undated.rwl")) + read(t, filepath.Join(dir, "right.undated.rwl"))
+	m := checkJSON(t, filepath.Join(dir, "left.json"))
+	if len(m.Joins) != len(truth.Cores) {
+		t.Fatalf("%d joins, want %d:\n%s", len(m.Joins), len(truth.Cores), out)
+	}
+	for i, j := range m.Joins {
+		want := len(truth.Cores[i].Rings)
+		if !j.Joined || len(j.Rings) < want-2 || len(j.Rings) > want+2 {
+			t.Errorf("%s: %d rings, it has %d; %s", j.ID, len(j.Rings), want, j.Detail)
+		}
+		if !strings.Contains(out, j.Detail) {
+			t.Errorf("%q is not in the summary:\n%s", j.Detail, out)
+		}
+		series, err := archive.ReadTucson("both.rwl", []byte(written))
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		for _, s := range series.Series {
+			if s.ID == j.ID {
+				n++
+			}
+		}
+		if n != 1 {
+			t.Errorf("%s is %d times in the decadal files", j.ID, n)
+		}
+	}
+}
+
 // The worker keeps within the memory that is planned for a scan, by which it
 // is decided how many are measured at once and which do not fit at all.
 func TestMemoryOfWorker(t *testing.T) {

@@ -215,14 +215,18 @@ func (m measurer) partsOn(t task) (cores []string) {
 func (m measurer) batch(ctx context.Context, tasks []task, members []int, outcomes []chan outcome, talk *talk) {
 	got := make([]*staged, len(members))
 	var all []*measure.Measurement
+	var scans []string
 	for k, i := range members {
 		got[k] = m.prepare(ctx, tasks[i], talk)
 		if got[k].stage != nil {
-			all = append(all, &got[k].m)
+			all, scans = append(all, &got[k].m), append(scans, tasks[i].scan)
 		}
 	}
 	joined := measure.JoinParts(all)
 	for k, i := range members {
+		if m.sheet != nil && got[k].stage != nil {
+			got[k].m.Warnings = append(got[k].m.Warnings, m.sheet.AbsentParts(tasks[i].scan, scans)...)
+		}
 		outcomes[i] <- m.write(got[k], joined)
 		talk.finish(tasks[i].scan)
 	}
