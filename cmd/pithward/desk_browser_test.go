@@ -291,6 +291,7 @@ func TestDesk(t *testing.T) {
 		{"keys", testKeys},
 		{"lost and back", testComesBack},
 		{"two tabs", testTwoTabs},
+		{"cores", testCores},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			mine := filepath.Join(dir, strings.ReplaceAll(tt.name, " ", "-")+".pithward")
@@ -541,6 +542,45 @@ func testTwoTabs(b *browser) {
 	}
 	b.until("it shows the core as it is now", fmt.Sprintf(`document.querySelectorAll("#doubt-list button[data-target]").length === %d`, len(open)-1))
 	b.quiet("409")
+}
+
+// A core taken off and brought back, split and undone, its ends changed.
+func testCores(b *browser) {
+	t := b.t
+	uid := b.enter(2)
+	read := b.core(uid).Core
+	b.more("Take off")
+	b.do("see the tray", chromedp.WaitVisible("#tray-view .plain", chromedp.ByQuery))
+	b.until("it is gone", `document.querySelectorAll(".core-name").length === 2`)
+	b.shot("taken-off")
+	b.eval(`[...document.querySelectorAll(".plain")].find(e => e.textContent.startsWith("Bring")).click()`, nil)
+	b.until("it is back", `document.querySelectorAll(".core-name").length === 3`)
+	if again := b.enter(2); again != uid {
+		t.Fatalf("the core that came back is %s, was %s", again, uid)
+	}
+	b.jump("20 mm")
+	b.more("Split")
+	c, _ := b.settles(uid, 1)
+	if len(c.Boundaries) >= len(read.Boundaries) || math.Abs(*c.PathLengthMM-20) > 0.5 {
+		t.Errorf("the outer part is %v mm long with %d boundaries", *c.PathLengthMM, len(c.Boundaries))
+	}
+	b.keys("u")
+	if c, _ = b.settles(uid, 0); len(c.Boundaries) != len(read.Boundaries) {
+		t.Errorf("undone, it has %d boundaries, want %d", len(c.Boundaries), len(read.Boundaries))
+	}
+	b.more("Bark and pith end")
+	if c, _ = b.settles(uid, 1); *c.BarkEnd == *read.BarkEnd {
+		t.Errorf("bark is still %s", *c.BarkEnd)
+	}
+	b.quiet()
+}
+
+// more picks from the menu of what is decided seldom.
+func (b *browser) more(what string) {
+	b.t.Helper()
+	b.keys(",")
+	b.do("see the menu", chromedp.WaitVisible("#dialog .choices", chromedp.ByQuery))
+	b.eval(fmt.Sprintf(`[...document.querySelectorAll(".choices button")].find(e => e.textContent.includes(%q)).click()`, what), nil)
 }
 
 func boundary(c measure.Core, id string) int {

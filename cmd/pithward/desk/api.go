@@ -79,9 +79,18 @@ type ScanView struct {
 	Done     int        `json:"done"`
 	Of       int        `json:"of"`
 	Error    string     `json:"error"`
+	Revision int64      `json:"revision"` // of the scan as a whole
 	Warnings []string   `json:"warnings"`
 	Lost     []string   `json:"not_carried"` // what an earlier reading's events could not be carried over
 	Cores    []CoreLine `json:"cores"`
+	Deleted  []Deleted  `json:"deleted"`
+}
+
+// Deleted is a core that the observer has taken off; an undo brings it back.
+type Deleted struct {
+	UID      string `json:"uid"`
+	ID       string `json:"id"`
+	Revision int64  `json:"revision"`
 }
 
 // CoreLine is a core as the page lists it.
@@ -138,8 +147,8 @@ func (d *Desk) scanView(r *http.Request, s ledger.Scan) (ScanView, error) {
 		return ScanView{}, err
 	}
 	m := st.Measurement
-	v := ScanView{Run: s.Run, File: s.File, WidthPx: m.Scan.WidthPx, HeightPx: m.Scan.HeightPx, Status: "measured",
-		Warnings: m.Warnings, Lost: []string{}, Cores: []CoreLine{}}
+	v := ScanView{Run: s.Run, File: s.File, WidthPx: m.Scan.WidthPx, HeightPx: m.Scan.HeightPx, Status: "measured", Revision: st.Revision(""),
+		Warnings: m.Warnings, Lost: []string{}, Cores: []CoreLine{}, Deleted: deleted(st)}
 	if d.Tiles.Have(s.SHA256) {
 		v.Tiles = "/tiles/" + s.SHA256 + "/scan.dzi"
 	} else {
@@ -160,6 +169,17 @@ func (d *Desk) scanView(r *http.Request, s ledger.Scan) (ScanView, error) {
 		v.Cores = append(v.Cores, line)
 	}
 	return v, nil
+}
+
+// deleted lists the cores that an observer has taken off a scan.
+func deleted(st ledger.Edited) []Deleted {
+	list := []Deleted{}
+	for _, e := range measure.Effective(st.Events) {
+		if e.Kind == measure.DeleteCore {
+			list = append(list, Deleted{UID: e.Core, ID: e.Target, Revision: st.Revision(e.Core)})
+		}
+	}
+	return list
 }
 
 // CoreView is a core with all that the page shows of it.
@@ -235,6 +255,25 @@ func (d *Desk) event(w http.ResponseWriter, r *http.Request) {
 	}
 	d.append(w, r, run, measure.Event{UUID: e.UUID, Core: r.PathValue("core"), Observer: d.Observer, UTC: d.Now(),
 		Kind: e.Kind, Target: e.Target, PointPx: e.PointPx, Detail: e.Detail, Why: e.Why}, e.Revision)
+}
+
+// scanEvent takes a decision about a scan as a whole.
+func (d *Desk) scanEvent(w http.ResponseWriter, r *http.Request) {
+	run, ok := runOf(w, r)
+	var e Edit
+	if !ok || !read(w, r, &e) {
+		return
+	}
+	if e.Kind != measure.Rescale && e.Kind != measure.AddCore {
+		fail(w, http.StatusBadRequest, "malformed", "only a scale and a new core concern a whole scan")
+		return
+	}
+	_, err := d.Ledger.Append(r.Context(), run, measure.Event{UUID: e.UUID, Observer: d.Observer, UTC: d.Now(), Kind: e.Kind, Detail: e.Detail, Why: e.Why}, e.Revision)
+	if err != nil {
+		d.failBy(w, err)
+		return
+	}
+	answer(w, http.StatusOK, map[string]bool{"kept": true})
 }
 
 func (d *Desk) append(w http.ResponseWriter, r *http.Request, run int64, e measure.Event, revision int64) {

@@ -90,6 +90,7 @@ func (d *Desk) Handler() http.Handler {
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/events", d.event)
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/undo", d.undo)
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/redo", d.redo)
+	mux.HandleFunc("POST /api/runs/{run}/events", d.scanEvent)
 	mux.HandleFunc("GET /api/runs/{run}/export/{name}", d.export)
 	mux.HandleFunc("PUT /api/place", d.place)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {

@@ -90,6 +90,8 @@ func TestRequests(t *testing.T) {
 		{"a core", "GET", one, "", nil, 200, `"revision":0`},
 		{"an edit", "POST", one + "/events", edit(0, "remove", `, "target": "b4"`), nil, 200, `"stage":"begun"`},
 		{"a place to stop at", "PUT", "/api/place", `{"run": 1, "core": "5a5a5a5a-1", "at_px": 5, "zoom": 2}`, nil, 200, "kept"},
+		{"a scale", "POST", "/api/runs/1/events", edit(0, "scale", `, "detail": {"mm_per_px": [0.01, 0.01]}`), nil, 200, "kept"},
+		{"a core drawn", "POST", "/api/runs/1/events", edit(0, "add-core", `, "detail": {"path_px": [[0, 150], [300, 150]], "word": "conifer"}`), nil, 200, "kept"},
 		{"the table", "GET", "/api/runs/1/export/widths.csv", "", nil, 200, "core,ring,year"},
 		{"the measurement", "GET", "/api/runs/1/export/measurement.json", "", nil, 200, measure.Schema},
 		{"no core dated", "GET", "/api/runs/1/export/widths.rwl", "", nil, 422, "set an outer year"},
@@ -110,6 +112,8 @@ func TestRequests(t *testing.T) {
 		{"no uuid", "POST", one + "/events", `{"kind": "blank"}`, nil, 400, "uuid"},
 		{"no number", "POST", one + "/events", edit(0, "add", `, "point_px": [1e999, 0]`), nil, 400, "not what was expected"},
 		{"unknown kind", "POST", one + "/events", edit(0, "paint", ""), nil, 400, "no kind"},
+		{"a scale that is none", "POST", "/api/runs/1/events", edit(0, "scale", `, "detail": {"mm_per_px": [0, 0.01]}`), nil, 422, "two positive numbers"},
+		{"a core's edit sent for the scan", "POST", "/api/runs/1/events", edit(0, "blank", ""), nil, 400, "whole scan"},
 		{"an undo among edits", "POST", one + "/events", edit(0, "undo", ""), nil, 400, "of its own"},
 		{"on an older state", "POST", one + "/events", edit(7, "blank", ""), nil, 409, "look at it anew"},
 		{"what is not there", "POST", one + "/events", edit(0, "remove", `, "target": "b99"`), nil, 422, "b99"},
@@ -208,6 +212,24 @@ func TestEditUndoRedo(t *testing.T) {
 	v = send(t, d, one+"/redo", edit(int(v.Revision), "", ""))
 	if len(v.Core.Boundaries) != 6 || v.Undo != 1 || v.Redo != 0 {
 		t.Errorf("redone: %+v", v)
+	}
+}
+
+// A core that was taken off is listed, and an undo brings it back.
+func TestDeletedCore(t *testing.T) {
+	d := newDesk(t)
+	if res, text := ask(t, d, "POST", one+"/events", edit(0, "delete-core", `, "target": "tray-1"`), nil); res.StatusCode != 200 || !strings.Contains(text, "gone") {
+		t.Fatalf("%d %s", res.StatusCode, text)
+	}
+	_, text := ask(t, d, "GET", "/api/project", "", nil)
+	if !strings.Contains(text, `"deleted":[{"uid":"5a5a5a5a-1","id":"tray-1","revision":1}]`) {
+		t.Fatalf("%s", text)
+	}
+	if v := send(t, d, one+"/undo", edit(1, "", "")); len(v.Core.Boundaries) != 5 {
+		t.Errorf("%+v", v)
+	}
+	if _, text = ask(t, d, "GET", "/api/project", "", nil); !strings.Contains(text, `"deleted":[]`) {
+		t.Errorf("%s", text)
 	}
 }
 

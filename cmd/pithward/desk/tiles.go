@@ -202,7 +202,7 @@ func (k *work) set(file string, v *ScanView) {
 func (d *Desk) Measure(ctx context.Context, w worker.Worker, job measure.Job, paths []string, sheet *measure.Sheet) {
 	views := map[string]ScanView{}
 	for _, p := range paths {
-		views[p] = ScanView{File: filepath.Base(p), Status: "waiting", Warnings: []string{}, Lost: []string{}, Cores: []CoreLine{}}
+		views[p] = ScanView{File: filepath.Base(p), Status: "waiting", Warnings: []string{}, Lost: []string{}, Cores: []CoreLine{}, Deleted: []Deleted{}}
 		v := views[p]
 		d.work.set(v.File, &v)
 	}

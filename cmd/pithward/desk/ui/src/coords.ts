@@ -7,6 +7,8 @@ export const half = 0.5;
 
 export class Radius {
   readonly along: number[] = [0];
+  // Lengths that were asked for: the same few hundred places are drawn over and over.
+  private readonly known = new WeakMap<Point, number>();
 
   constructor(readonly path: Point[]) {
     for (let i = 1; i < path.length; i++) {
@@ -20,6 +22,12 @@ export class Radius {
 
   // at is the length along the radius up to its place nearest to p.
   at(p: Point): number {
+    let at = this.known.get(p);
+    if (at === undefined) this.known.set(p, (at = this.find(p)));
+    return at;
+  }
+
+  private find(p: Point): number {
     let best = Infinity;
     let at = 0;
     for (let i = 1; i < this.path.length; i++) {
@@ -50,9 +58,13 @@ export class Radius {
   }
 
   private leg(at: number): number {
-    let i = 1;
-    while (i + 1 < this.path.length && at > this.along[i]) i++;
-    return i;
+    let [lo, hi] = [1, this.path.length - 1];
+    while (lo < hi) {
+      const mid = (lo + hi) >> 1;
+      if (at > this.along[mid]) lo = mid + 1;
+      else hi = mid;
+    }
+    return lo;
   }
 
   // chord is the direction of the whole radius, degrees clockwise from x.

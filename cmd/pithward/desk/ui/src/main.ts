@@ -29,7 +29,8 @@ let settledTarget = ""; // the doubt that is being looked at
 const outbox = new server.Outbox(
   (v) => {
     if (v.core && view && v.core.uid === view.core.uid) take(v);
-    else void refresh();
+    else if (v.core) void refresh();
+    else void showTray();
   },
   (why, dropped) => {
     const more = dropped > 1 ? ` ${dropped} edits were not stored.` : "";
@@ -76,7 +77,7 @@ async function refresh(): Promise<void> {
   } else {
     byId("title").textContent = project.name;
   }
-  if (!trayView.hidden) trayView.replaceChildren(...tray(project, (s, c) => void openCore(s, c.uid)));
+  if (!trayView.hidden) trayView.replaceChildren(...tray(project, { open: (s, c) => void openCore(s, c.uid), back: (s, c) => outbox.send(s.run, c.uid, c.revision, "undo", { kind: "" }), scale: (s) => void correctScale(s) }));
   if (project.scans.some((s) => ["waiting", "measuring"].includes(s.status) || (s.status === "measured" && !s.tiles && !s.error))) setTimeout(() => void refresh(), 700);
 }
 
@@ -513,8 +514,10 @@ async function jump(): Promise<void> {
   if (i >= 0) {
     select(c.boundaries[i + 1].id, false);
     wood.go(wood.radius.at(c.boundaries[i + 1].point_px), wood.zoom);
-  } else if (to.endsWith("mm") && mm) wood.go((clamp(n, 0, mm) / mm) * wood.radius.length, wood.zoom);
-  else say(`There is no ring of ${to} on this core.`);
+  } else if (to.endsWith("mm") && mm && n >= 0) {
+    select("", false);
+    wood.go((clamp(n, 0, mm) / mm) * wood.radius.length, wood.zoom);
+  } else say(`There is no ring of ${to} on this core.`);
 }
 
 async function note(): Promise<void> {
@@ -554,6 +557,10 @@ async function more(): Promise<void> {
     "Pith is there": async () => ({ kind: "pith", detail: { yes: true } }),
     "No pith is there": async () => ({ kind: "pith", detail: { yes: false } }),
     "Bark and pith end change places": async () => ({ kind: "reverse" }),
+    "Split: here two cores meet": async () => ({ kind: "split", point_px: here() }),
+    "Join: it goes on, inward, in another": join,
+    "Measure only what is shown": async () => ({ kind: "only", point_px: wood.radius.point(wood.shown()[0]), detail: { to_px: wood.radius.point(wood.shown()[1]) } }),
+    "Take off: this is no core": async () => ({ kind: "delete-core", target: view?.core.id }),
     "Reject the core": async () => {
       const why = await text("Reject the core", "Why", "Reject");
       return why ? { kind: "reject", why } : null;
@@ -562,6 +569,32 @@ async function more(): Promise<void> {
   const what = await choose("More about this core", Object.keys(ask));
   const e = what ? await ask[what]() : null;
   if (e) edit(e);
+}
+
+// join asks which core this one goes on in, and what lies between.
+async function join(): Promise<Edit | null> {
+  const others = scan?.cores.filter((c) => c.uid !== view?.core.uid) ?? [];
+  const id = await choose("It goes on, inward, in", others.map((c) => c.id));
+  const word = id ? await choose("Between them is a", ["break", "crack", "lost"]) : null;
+  const other = others.find((c) => c.id === id);
+  return word && other ? { kind: "join", target: other.uid, detail: { word } } : null;
+}
+
+async function correctScale(s: Scan): Promise<void> {
+  const words = await text("Correct the scale", "Pixels an inch (one number, or two: along x and y)", "Take");
+  const dpi = (words ?? "").split(/[ ,;]+/).map(Number).filter((n) => n > 0);
+  if (dpi.length === 0) return;
+  try {
+    await server.scanEdit(s.run, s.revision, { kind: "scale", detail: { mm_per_px: [25.4 / dpi[0], 25.4 / (dpi[1] ?? dpi[0])] } });
+  } catch (e) {
+    say(`Not done: ${(e as Error).message}`);
+  }
+  await refresh();
+}
+
+// here is the selected place, or the middle of what is shown.
+function here(): Point {
+  return places().find((b) => b.id === wood.selected)?.p ?? wood.radius.point(wood.middle());
 }
 
 function worded(kind: string, word: string | null): Edit | null {

@@ -124,8 +124,10 @@ export interface Scan {
   of: number;
   error: string;
   warnings: string[];
+  revision: number;
   not_carried: string[];
   cores: CoreLine[];
+  deleted: { uid: string; id: string; revision: number }[];
 }
 
 export interface Stop {

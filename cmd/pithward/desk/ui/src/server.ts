@@ -26,6 +26,8 @@ export const project = () => ask<Project>("GET", "/api/project");
 export const keepPlace = (s: Stop) => ask("PUT", "/api/place", s);
 export const core = (run: number, uid: string) => ask<CoreView>("GET", corePath(run, uid));
 
+export const scanEdit = (run: number, revision: number, edit: Edit) => ask("POST", `/api/runs/${run}/events`, { ...edit, revision, uuid: crypto.randomUUID() });
+
 function corePath(run: number, uid: string): string {
   return `/api/runs/${run}/cores/${encodeURIComponent(uid)}`;
 }

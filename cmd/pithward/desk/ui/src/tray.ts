@@ -3,11 +3,17 @@ import { overlap, tileSize } from "./crop";
 import { element } from "./element";
 import type { CoreLine, Project, Scan } from "./model";
 
-export function tray(p: Project, open: (scan: Scan, core: CoreLine) => void): Node[] {
-  return p.scans.map((s) => section(s, open));
+export interface Doings {
+  open: (scan: Scan, core: CoreLine) => void;
+  back: (scan: Scan, core: { uid: string; revision: number }) => void; // bring a deleted core back
+  scale: (scan: Scan) => void;
 }
 
-function section(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLElement {
+export function tray(p: Project, doings: Doings): Node[] {
+  return p.scans.map((s) => section(s, doings));
+}
+
+function section(s: Scan, { open, back, scale }: Doings): HTMLElement {
   const open_ = s.cores.reduce((n, c) => n + c.open, 0);
   const head = element("h2", {}, s.file, s.status === "measured" ? element("small", {}, ` ${s.cores.length} cores, ${open_} doubts to settle`) : "");
   if (s.status !== "measured") {
@@ -17,6 +23,7 @@ function section(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLEleme
     return element("section", { class: "scan" }, head, element("p", {}, words), s.status === "measuring" ? bar : "");
   }
   const cores = [...s.cores].sort((a, b) => rank(b) - rank(a));
+  const correct = button("Correct the scale", () => scale(s));
   return element(
     "section",
     { class: "scan" },
@@ -26,12 +33,20 @@ function section(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLEleme
       { class: "files" },
       "Save as settled: ",
       ...["widths.rwl", "widths.csv", "measurement.json"].flatMap((f) => [element("a", { href: `/api/runs/${s.run}/export/${f}`, download: "" }, f), " "]),
+      correct,
     ),
+    ...s.deleted.map((d) => element("p", { class: "heed" }, `${d.id} was taken off as no core. `, button(`Bring ${d.id} back`, () => back(s, d)))),
     ...s.not_carried.map((w) => element("p", { class: "heed" }, `Not carried over from the earlier reading: ${w}`)),
     ...s.warnings.map((w) => element("p", { class: "heed" }, w)),
     s.error ? element("p", { class: "heed" }, `The wood cannot be shown: ${s.error}`) : s.tiles ? "" : element("p", { class: "heed" }, `The picture is being made ready: ${s.stage || "waits"}`),
     element("div", { class: "tray" }, picture(s, open), list(s, cores, open)),
   );
+}
+
+function button(words: string, act: () => void): HTMLElement {
+  const b = element("button", { type: "button", class: "plain" }, words);
+  b.addEventListener("click", act);
+  return b;
 }
 
 // rank puts open cores before settled ones, the costliest doubts first.

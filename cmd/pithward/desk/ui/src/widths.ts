@@ -56,6 +56,14 @@ export class Widths {
       this.ring(c, ink, r, this.x(year), y, pitch, chosen, view.core.boundaries[i + 1]);
       if (pitch > 3.2) leader(l, ink, middles[i], this.x(year), this.leaders.clientHeight, chosen ? 1 : 0.4);
     });
+    for (const a of view.state.absent) {
+      if (!dated || a.year === null || a.year < first || a.year > last) continue;
+      c.strokeStyle = ink;
+      c.lineWidth = 1.5;
+      c.beginPath();
+      c.arc(this.x(a.year), y(0) - 6, 4, 0, 2 * Math.PI);
+      c.stroke();
+    }
     this.plot.setAttribute("aria-label", `Ring widths ${dated ? `${first} to ${last}` : `rings ${-last} to ${-first}`}, up to ${widest.toFixed(2)} mm`);
   }
 
@@ -112,10 +120,13 @@ export class Widths {
 function fit(canvas: HTMLCanvasElement): CanvasRenderingContext2D | null {
   const ratio = window.devicePixelRatio || 1;
   const [w, h] = [canvas.clientWidth, canvas.clientHeight];
-  canvas.width = w * ratio;
-  canvas.height = h * ratio;
+  if (canvas.width !== w * ratio || canvas.height !== h * ratio) {
+    canvas.width = w * ratio;
+    canvas.height = h * ratio;
+  }
   const c = canvas.getContext("2d");
   c?.setTransform(ratio, 0, 0, ratio, 0, 0);
+  c?.clearRect(0, 0, w, h);
   return c;
 }
 

@@ -139,6 +139,12 @@ export class Wood {
     return this.radius.at(this.toScan(new OpenSeadragon.Point(this.place.clientWidth / 2, this.place.clientHeight / 2)));
   }
 
+  // shown is the part of the radius in the pane, as lengths along it.
+  shown(): [number, number] {
+    const half = this.place.clientWidth / 2 / this.zoom;
+    return [clamp(this.middle() - half, 0, this.radius.length), clamp(this.middle() + half, 0, this.radius.length)];
+  }
+
   go(at: number, zoom: number, atOnce = false): void {
     if (this.viewer.world.getItemCount() === 0) return;
     const v = this.viewer.viewport;
@@ -396,6 +402,8 @@ class Marks {
   // evidence is a thin ribbon along the core's upper edge: how probable a
   // boundary is, as height.
   private evidence(p: Point, probability: number): void {
+    const [x] = this.to(p);
+    if (x < -30 || x > this.width + 30) return;
     this.stroke([this.edge(p, -1, 4), this.edge(p, -1, 5 + 18 * probability)], [], 1.8, 0.9, 1.6);
   }
 
