@@ -292,6 +292,7 @@ func TestDesk(t *testing.T) {
 		{"lost and back", testComesBack},
 		{"two tabs", testTwoTabs},
 		{"cores", testCores},
+		{"by mouse", testMouse},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			mine := filepath.Join(dir, strings.ReplaceAll(tt.name, " ", "-")+".pithward")
@@ -572,6 +573,46 @@ func testCores(b *browser) {
 	if c, _ = b.settles(uid, 1); *c.BarkEnd == *read.BarkEnd {
 		t.Errorf("bark is still %s", *c.BarkEnd)
 	}
+	b.quiet()
+}
+
+// A core that was not found is drawn on the tray; on a core, a boundary is
+// dragged and the radius drawn anew.
+func testMouse(b *browser) {
+	t := b.t
+	var svg [4]float64
+	b.eval(`(() => { const r = document.querySelector(".tray svg").getBoundingClientRect(); return [r.x, r.y, r.width, r.height]; })()`, &svg)
+	b.eval(`[...document.querySelectorAll(".plain")].find(e => e.textContent === "Add a core").click()`, nil)
+	b.do("draw a radius", chromedp.MouseClickXY(svg[0]+0.2*svg[2], svg[1]+0.95*svg[3]), chromedp.MouseClickXY(svg[0]+0.7*svg[2], svg[1]+0.95*svg[3]))
+	b.shot("drawing-a-core")
+	b.eval(`[...document.querySelectorAll(".plain")].find(e => e.textContent.includes("press here")).click()`, nil)
+	b.do("say its wood", chromedp.WaitVisible("#dialog .choices", chromedp.ByQuery))
+	b.keys("2")
+	b.until("it is there", `document.querySelectorAll(".core-name").length === 4`)
+
+	uid := b.enter(1)
+	read := b.core(uid).Core
+	b.jump("#5")
+	x, y := b.middle() // where a jump leaves the boundary
+	b.do("drag", chromedp.MouseEvent(input.MouseMoved, x, y), chromedp.MouseEvent(input.MousePressed, x, y, chromedp.ButtonLeft), chromedp.MouseEvent(input.MouseMoved, x-4, y, chromedp.ButtonLeft),
+		chromedp.MouseEvent(input.MouseMoved, x-12, y, chromedp.ButtonLeft), chromedp.MouseEvent(input.MouseReleased, x-12, y, chromedp.ButtonLeft))
+	c, _ := b.settles(uid, 1)
+	was := read.Boundaries[5]
+	if i := boundary(c, was.ID); i < 0 || c.Boundaries[i].Source != "person" || *c.Boundaries[i].AtMM <= *was.AtMM {
+		t.Errorf("boundary %s is at %d, was dragged inward from %v mm", was.ID, i, *was.AtMM)
+	}
+	b.keys("0")
+	time.Sleep(500 * time.Millisecond)
+	b.keys("d")
+	mx, my := b.middle()
+	b.do("draw the radius from bark to pith", chromedp.MouseClickXY(mx+400, my+12), chromedp.Sleep(500*time.Millisecond), chromedp.MouseClickXY(mx-300, my+12))
+	b.shot("redrawing")
+	b.keys(kb.Enter)
+	c, _ = b.settles(uid, 2)
+	if len(c.PathPx) != 2 || len(c.Rings) < 20 {
+		t.Errorf("the radius has %d places and %d rings", len(c.PathPx), len(c.Rings))
+	}
+	b.shot("redrawn")
 	b.quiet()
 }
 

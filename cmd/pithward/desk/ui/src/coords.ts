@@ -2,7 +2,8 @@
 import type { Point } from "./model";
 
 // half is what a viewer's coordinates are ahead of ours: it counts from a
-// pixel's corner, we from its centre. It is added in wood.ts and crop.ts alone.
+// pixel's corner, we from its centre. It is added where px of the scan are handed to
+// a viewer, a canvas or a drawing, and nowhere else.
 export const half = 0.5;
 
 export class Radius {

@@ -77,7 +77,7 @@ async function refresh(): Promise<void> {
   } else {
     byId("title").textContent = project.name;
   }
-  if (!trayView.hidden) trayView.replaceChildren(...tray(project, { open: (s, c) => void openCore(s, c.uid), back: (s, c) => outbox.send(s.run, c.uid, c.revision, "undo", { kind: "" }), scale: (s) => void correctScale(s) }));
+  if (!trayView.hidden) trayView.replaceChildren(...tray(project, { open: (s, c) => void openCore(s, c.uid), back: (s, c) => outbox.send(s.run, c.uid, c.revision, "undo", { kind: "" }), scale: (s) => void correctScale(s), draw: (s, path) => void addCore(s, path) }));
   if (project.scans.some((s) => ["waiting", "measuring"].includes(s.status) || (s.status === "measured" && !s.tiles && !s.error))) setTimeout(() => void refresh(), 700);
 }
 
@@ -87,7 +87,7 @@ async function showTray(): Promise<void> {
   trayView.hidden = false;
   document.title = "pithward desk";
   await refresh();
-  trayView.querySelector<HTMLElement>("button")?.focus();
+  trayView.querySelector<HTMLElement>(".core-name")?.focus();
 }
 
 async function openCore(s: Scan, uid: string, at?: { at_px: number; zoom: number }): Promise<void> {
@@ -586,6 +586,17 @@ async function correctScale(s: Scan): Promise<void> {
   if (dpi.length === 0) return;
   try {
     await server.scanEdit(s.run, s.revision, { kind: "scale", detail: { mm_per_px: [25.4 / dpi[0], 25.4 / (dpi[1] ?? dpi[0])] } });
+  } catch (e) {
+    say(`Not done: ${(e as Error).message}`);
+  }
+  await refresh();
+}
+
+async function addCore(s: Scan, path: Point[]): Promise<void> {
+  const word = await choose("What wood is it?", ["conifer", "ring-porous", "diffuse-porous"]);
+  if (!word) return;
+  try {
+    await server.scanEdit(s.run, s.revision, { kind: "add-core", detail: { path_px: path, word } });
   } catch (e) {
     say(`Not done: ${(e as Error).message}`);
   }

@@ -1,19 +1,21 @@
 // The tray view: every scan with its cores, what needs a person first.
+import { half } from "./coords";
 import { overlap, tileSize } from "./crop";
 import { element } from "./element";
-import type { CoreLine, Project, Scan } from "./model";
+import type { CoreLine, Point, Project, Scan } from "./model";
 
 export interface Doings {
   open: (scan: Scan, core: CoreLine) => void;
   back: (scan: Scan, core: { uid: string; revision: number }) => void; // bring a deleted core back
   scale: (scan: Scan) => void;
+  draw: (scan: Scan, path: Point[]) => void; // a core that was not found: its radius from bark to pith
 }
 
 export function tray(p: Project, doings: Doings): Node[] {
   return p.scans.map((s) => section(s, doings));
 }
 
-function section(s: Scan, { open, back, scale }: Doings): HTMLElement {
+function section(s: Scan, { open, back, scale, draw }: Doings): HTMLElement {
   const open_ = s.cores.reduce((n, c) => n + c.open, 0);
   const head = element("h2", {}, s.file, s.status === "measured" ? element("small", {}, ` ${s.cores.length} cores, ${open_} doubts to settle`) : "");
   if (s.status !== "measured") {
@@ -24,6 +26,8 @@ function section(s: Scan, { open, back, scale }: Doings): HTMLElement {
   }
   const cores = [...s.cores].sort((a, b) => rank(b) - rank(a));
   const correct = button("Correct the scale", () => scale(s));
+  const shown = picture(s, open);
+  const add = button("Add a core", () => pick(shown, add, (path) => draw(s, path)));
   return element(
     "section",
     { class: "scan" },
@@ -34,12 +38,46 @@ function section(s: Scan, { open, back, scale }: Doings): HTMLElement {
       "Save as settled: ",
       ...["widths.rwl", "widths.csv", "measurement.json"].flatMap((f) => [element("a", { href: `/api/runs/${s.run}/export/${f}`, download: "" }, f), " "]),
       correct,
+      add,
     ),
     ...s.deleted.map((d) => element("p", { class: "heed" }, `${d.id} was taken off as no core. `, button(`Bring ${d.id} back`, () => back(s, d)))),
     ...s.not_carried.map((w) => element("p", { class: "heed" }, `Not carried over from the earlier reading: ${w}`)),
     ...s.warnings.map((w) => element("p", { class: "heed" }, w)),
     s.error ? element("p", { class: "heed" }, `The wood cannot be shown: ${s.error}`) : s.tiles ? "" : element("p", { class: "heed" }, `The picture is being made ready: ${s.stage || "waits"}`),
-    element("div", { class: "tray" }, picture(s, open), list(s, cores, open)),
+    element("div", { class: "tray" }, shown, list(s, cores, open)),
+  );
+}
+
+// pick has a radius clicked on the picture, from bark to pith; a second press of
+// its button takes it.
+function pick(box: HTMLElement, add: HTMLElement, take: (path: Point[]) => void): void {
+  const root = box.querySelector("svg") as SVGSVGElement;
+  const line = document.createElementNS("http://www.w3.org/2000/svg", "polyline");
+  const path: Point[] = [];
+  if (root.dataset.picking) return;
+  root.dataset.picking = "yes";
+  root.append(line);
+  add.textContent = "Click its radius from bark to pith; then press here";
+  const click = (e: MouseEvent) => {
+    const to = root.getScreenCTM();
+    if (!to) return;
+    const p = new DOMPoint(e.clientX, e.clientY).matrixTransform(to.inverse());
+    path.push([p.x - half, p.y - half]);
+    line.setAttribute("points", path.map((q) => `${q[0] + half},${q[1] + half}`).join(" "));
+    e.stopPropagation();
+  };
+  root.addEventListener("click", click, true);
+  add.addEventListener(
+    "click",
+    (e) => {
+      e.stopImmediatePropagation();
+      root.removeEventListener("click", click, true);
+      delete root.dataset.picking;
+      line.remove();
+      add.textContent = "Add a core";
+      if (path.length > 1) take(path);
+    },
+    { once: true, capture: true },
   );
 }
 
@@ -102,7 +140,7 @@ function picture(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLEleme
     }
   }
   for (const c of s.cores) {
-    const points = c.outline_px.map((p) => `${p[0] + 0.5},${p[1] + 0.5}`).join(" ");
+    const points = c.outline_px.map((p) => `${p[0] + half},${p[1] + half}`).join(" ");
     root.append(svg("polygon", { points, class: "halo" }));
     const outline = svg("polygon", { points, class: "outline", "data-stage": c.stage });
     outline.addEventListener("click", () => open(s, c));
