@@ -112,10 +112,11 @@ func (j *Union) join(parts []Core) Core {
 			return apart(fmt.Sprintf("part %d is there twice", j.Parts[i].Part))
 		}
 		names := fmt.Sprintf("%d and %d", j.Parts[i].Part, j.Parts[i+1].Part)
-		if len(rungs(whole)) < joinMinShared || len(rungs(part)) < joinMinShared {
+		outer, inner := atCut(whole, part)
+		if len(outer) < joinMinShared || len(inner) < joinMinShared {
 			return apart(fmt.Sprintf("parts %s need %d rings with widths each, to compare", names, joinMinShared))
 		}
-		m := matchParts(rungs(whole), rungs(part))
+		m := matchParts(outer, inner)
 		if m.certainty < joinSure {
 			j.Joints = append(j.Joints, Joint{SharedRings: len(m.nodes), Certainty: m.certainty})
 			return apart(fmt.Sprintf("no overlap of parts %s is sure (the best, %s, has a certainty of %.2f): scan them with a longer overlap, or look for missed boundaries", names, plural(len(m.nodes), "ring"), m.certainty))
@@ -232,7 +233,7 @@ func rungs(c Core) (list []rung) {
 	for i, r := range c.Rings {
 		b := c.Boundaries[i+1]
 		if r.WidthMM == nil || *r.WidthMM <= 0 || b.AtMM == nil || slices.Contains(r.Flags, FlagPartial) {
-			if len(list) > 0 && i < len(c.Rings)-1 {
+			if len(list) > 0 && i < len(c.Rings)-1 && b.AtMM != nil {
 				list = append(list, rung{width: math.NaN(), at: i}) // matches anything
 			}
 			continue
@@ -244,6 +245,20 @@ func rungs(c Core) (list []rung) {
 		list = append(list, rung{*r.WidthMM, math.Log(*r.WidthMM), u / *r.WidthMM, b.TiltDeg, i})
 	}
 	return list
+}
+
+// atCut returns the rings of two successive parts that can be compared. Where
+// a cut was taken for the wood's surface or the pith, the ring there is a rest
+// of one.
+func atCut(outer, inner Core) (a, b []rung) {
+	a, b = rungs(outer), rungs(inner)
+	if n := len(outer.Boundaries); n > 0 && outer.Boundaries[n-1].Kind == Inner && len(a) > 0 {
+		a = a[:len(a)-1]
+	}
+	if len(inner.Boundaries) > 0 && inner.Boundaries[0].Kind == Outer && len(b) > 0 && b[0].at == 0 {
+		b = b[1:]
+	}
+	return a, b
 }
 
 // match is how two parts agree best: the boundaries that are the same on both,

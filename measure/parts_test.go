@@ -173,6 +173,25 @@ func TestJoinedYears(t *testing.T) {
 	}
 }
 
+// A cut face that was taken for the wood's surface, or for the pith, leaves a
+// rest of a ring there that is not held against the match.
+func TestCutFacesTakenForEnds(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 2))
+	widths, tilts := trunk(r, 100)
+	cut := func(ring int) []float64 { w := slices.Clone(widths); w[ring] = 0.05; return w }
+	a := partOf(r, cut(59), tilts, 0, 60, 1)
+	a.Boundaries[60].Kind = Inner
+	b := partOf(r, cut(52), tilts, 52, 100, 2)
+	b.Boundaries[0].Kind = Outer
+	m, joined := joinTwo(a, b)
+	if len(joined) != 1 || len(joined[0].Core.Rings) != 100 {
+		t.Errorf("joined %d: %+v", len(joined), m.Warnings)
+	}
+	if len(joined) == 1 && m.Joins[0].Joints[0].SharedRings != 6 { // 53 to 58
+		t.Errorf("%d rings shared", m.Joins[0].Joints[0].SharedRings)
+	}
+}
+
 func TestPartsThatCannotBeCompared(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	widths, tilts := trunk(r, 50)

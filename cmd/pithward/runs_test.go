@@ -145,6 +145,45 @@ func TestResumeWithoutCores(t *testing.T) {
 	}
 }
 
+// A folder of many trays, ended midway by Ctrl-C, goes on where it stopped.
+func TestResumeMany(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures 200 scans")
+	}
+	dir := t.TempDir()
+	var names []string
+	for i := range 200 {
+		names = append(names, fmt.Sprintf("good-%03d.tif", i))
+	}
+	all := scans(t, dir, names...)
+	out := filepath.Join(dir, "results")
+	done := func() (n int) {
+		found, err := filepath.Glob(filepath.Join(out, "*"+jsonEnd))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(found)
+	}
+	cmd, _, _ := program(t, "measure", "--folder", dir, "--out", out)
+	eventually(t, "some results", func() bool { return done() >= 30 })
+	if err := cmd.Process.Signal(syscall.SIGINT); err != nil {
+		t.Fatal(err)
+	}
+	_ = cmd.Wait() // with status 1, see TestInterrupt
+	n := done()
+	if n == len(all) {
+		t.Fatal("all were measured before it was ended")
+	}
+	// The program of its own has another version than calls in this process.
+	cmd, _, talk := program(t, "measure", "--folder", dir, "--out", out, "--resume")
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("%v: %s", err, talk)
+	}
+	if want := fmt.Sprintf("pithward: %d of 200 scans skipped\n", n); done() != len(all) || !strings.HasSuffix(talk.String(), want) {
+		t.Errorf("%d results; said %.300s, want %q at its end", done(), talk, want)
+	}
+}
+
 // snapshot returns the contents of the files whose names begin so.
 func snapshot(t *testing.T, dir, begin string) map[string]string {
 	t.Helper()
@@ -257,8 +296,9 @@ func TestKilledWhilePuttingInPlace(t *testing.T) {
 	}
 }
 
-// A full disk is said once for all scans, and leaves nothing in part.
-func TestFullDisk(t *testing.T) {
+// smallDisk mounts a file system of 96 KB and returns its folder.
+func smallDisk(t *testing.T) string {
+	t.Helper()
 	dir := t.TempDir()
 	if err := exec.Command("mount", "-t", "tmpfs", "-o", "size=96k", "tmpfs", dir).Run(); err != nil {
 		t.Skipf("no small file system can be mounted here: %v", err)
@@ -268,6 +308,26 @@ func TestFullDisk(t *testing.T) {
 			t.Errorf("%s is still mounted: %v", dir, err)
 		}
 	})
+	return dir
+}
+
+// The real worker finds the disk full while it draws.
+func TestFullDiskByTheWorker(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures a whole tray")
+	}
+	scan, _ := tray(t, t.TempDir())
+	dir := smallDisk(t)
+	status, out, talk := user(t, "measure", scan, "--out", dir)
+	want := fmt.Sprintf("pithward: %s: %s: the disk is full, so its results are not written: free some space, or give another folder with --out; --resume then goes on from here\n", scan, dir)
+	if status != 1 || out != "" || talk != want || len(files(t, dir)) > 0 {
+		t.Errorf("status %d, said %q, files %q", status, talk, files(t, dir))
+	}
+}
+
+// A full disk is said once for all scans, and leaves nothing in part.
+func TestFullDisk(t *testing.T) {
+	dir := smallDisk(t)
 	var names []string
 	for i := range 9 {
 		names = append(names, fmt.Sprintf("good-%d.tif", i))

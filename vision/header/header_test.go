@@ -339,6 +339,7 @@ func TestReadFile(t *testing.T) {
 func FuzzRead(f *testing.F) {
 	f.Add(tiff(binary.LittleEndian, rgb(rational(tagXRes, 1200, 1)), rgb(long(tagSubfile, 1))))
 	f.Add(tiff(binary.BigEndian, rgb(long(tagStrips, 8, 20), short(tagStripCounts, 60, 50))))
+	f.Add(tiff(binary.BigEndian, rgb(long(tagSubfile, 1)), rgb(short(tagBits, 8, 8, 8, 8), short(tagSamples, 4), short(tagExtra, 2))))
 	f.Add(png(ihdr(30, 20, 8, 2), phys(47244, 47244, 1), chunk("eXIf", tiff(binary.BigEndian, []tag{short(tagOrientation, 8)})), idat, iend))
 	f.Add(jpeg(jfif(1, 300, 300), app1(tiff(binary.LittleEndian, []tag{short(tagOrientation, 5)})), sof(0xc0, 8, 20, 30, 3), sos, eoi))
 	f.Fuzz(func(t *testing.T, b []byte) {
@@ -352,6 +353,11 @@ func FuzzRead(f *testing.F) {
 		}
 		if n := h.DecodedBytes(); n <= 0 || n > 6*maxPixels || int64(h.Width)*int64(h.Height) > maxPixels {
 			t.Fatalf("accepted %+v", h)
+		}
+		for _, p := range h.Patches {
+			if p.Off < 4 || p.Off+int64(len(p.Bytes)) > int64(len(b)) {
+				t.Fatalf("a patch at %d of %d bytes", p.Off, len(b))
+			}
 		}
 		if h.Orientation < 1 || h.Orientation > 8 {
 			t.Fatalf("orientation %d", h.Orientation)
