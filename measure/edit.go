@@ -276,19 +276,33 @@ func (c *editing) addAbsent(e Event, d Detail) string {
 	return ""
 }
 
-// redraw lays the core's radius anew: each boundary crosses it where its
-// course does. What the new radius does not reach is left out.
+// redraw lays the core's radius anew, from end to end of the wood as before:
+// each boundary crosses it where its course does. What it does not meet is
+// left out.
 func (c *editing) redraw(path []Point) string {
 	if len(path) < 2 || !(NewRadius(path, nil).Length() > 0) {
 		return "a radius needs two places that differ"
 	}
+	path = c.spanning(path)
 	radius := NewRadius(path, nil)
-	c.Candidates = slices.DeleteFunc(c.Candidates, func(x Candidate) bool { return !radius.crosses(c.line(x.PointPx, x.TiltDeg)) })
+	c.Candidates = slices.DeleteFunc(c.Candidates, func(x Candidate) bool {
+		off := !radius.crosses(c.line(x.PointPx, x.TiltDeg))
+		if off {
+			c.expectMore(x.Probability, 0)
+		}
+		return off
+	})
 	for i := range c.Candidates {
 		x := &c.Candidates[i]
 		x.PointPx, x.TiltDeg = radius.meeting(c.line(x.PointPx, x.TiltDeg))
 	}
-	c.Boundaries = slices.DeleteFunc(c.Boundaries, func(b Boundary) bool { return b.Kind == RingBoundary && !radius.crosses(b.LinePx) })
+	c.Boundaries = slices.DeleteFunc(c.Boundaries, func(b Boundary) bool {
+		off := b.Kind == RingBoundary && !radius.crosses(b.LinePx)
+		if off {
+			c.expectMore(b.Probability, 0)
+		}
+		return off
+	})
 	for i := range c.Boundaries {
 		b := &c.Boundaries[i]
 		if radius.crosses(b.LinePx) {
@@ -301,10 +315,51 @@ func (c *editing) redraw(path []Point) string {
 			b.PointPx = path[len(path)-1]
 		}
 	}
-	c.PathPx, c.moved = slices.Clone(path), true
+	c.PathPx, c.moved = path, true
 	end := endOf(path)
 	c.BarkEnd = &end
 	return ""
+}
+
+// spanning draws a new radius on, straight, or cuts it off, so that it begins
+// and ends where the wood does: at the lines across the core at the ends of the
+// radius before. Otherwise a radius that somebody began a little further in
+// would lose the outermost rings, and misdate all others.
+func (c *editing) spanning(path []Point) []Point {
+	if len(c.PathPx) < 2 {
+		return slices.Clone(path)
+	}
+	r := NewRadius(path, nil)
+	reach := 2 * (NewRadius(c.PathPx, nil).Length() + r.Length())
+	on := func(p, h Point, by float64) Point { return Point{p[0] + by*h[0], p[1] + by*h[1]} }
+	long := NewRadius(slices.Concat([]Point{on(path[0], r.heading(0), -reach)}, path, []Point{on(path[len(path)-1], r.heading(r.Length()), reach)}), nil)
+	first, begins := c.acrossEnd(long, c.PathPx[0], reach)
+	last, ends := c.acrossEnd(long, c.PathPx[len(c.PathPx)-1], reach)
+	if !begins || !ends || long.At(first) >= long.At(last) {
+		return slices.Clone(path)
+	}
+	from, to := long.At(first), long.At(last)
+	out := []Point{first}
+	for i, p := range long.Path {
+		if at := long.along[i]; at > from && at < to {
+			out = append(out, p)
+		}
+	}
+	return append(out, last)
+}
+
+// acrossEnd returns where a path crosses the line across the core at an end of
+// its radius, leaning as the boundaries there do.
+func (c *editing) acrossEnd(path *Radius, end Point, reach float64) (Point, bool) {
+	line := c.line(end, c.tiltAt(end))
+	dx, dy := line[2][0]-line[0][0], line[2][1]-line[0][1]
+	l := math.Hypot(dx, dy)
+	if l == 0 {
+		return Point{}, false
+	}
+	long := []Point{{end[0] - dx/l*reach, end[1] - dy/l*reach}, {end[0] + dx/l*reach, end[1] + dy/l*reach}}
+	p, _, ok := path.crossing(long)
+	return p, ok
 }
 
 // endOf tells at which end of the displayed scan a path from the bark begins.

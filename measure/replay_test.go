@@ -168,10 +168,18 @@ func TestReplay(t *testing.T) {
 		// at 5/4 of the distance; widths are that times the cosine, 4/5.
 		{"the radius redrawn askew", []Event{{Kind: Redraw, Detail: &Detail{PathPx: []Point{{0, 85}, {40, 115}}}}, {Kind: Remove, Target: "b2"}, {Kind: Remove, Target: "b3"}, {Kind: Remove, Target: "b4"}, {Kind: Remove, Target: "b5"}, {UUID: "x", Kind: Add, PointPx: at(20, 100)}},
 			look{[]float64{0, 25}, []float64{20}, []int{2021}}, func(t *testing.T, e Edited) {
-				if c := e.Measurement.Cores[0]; math.Abs(*c.PathLengthMM-1) > 1e-9 {
+				// It is drawn on to where the wood ended before, 300 px along: 375 px.
+				if c := e.Measurement.Cores[0]; math.Abs(*c.PathLengthMM-7.5) > 1e-9 {
 					t.Errorf("path %v mm", *c.PathLengthMM)
 				}
 			}},
+		{"the radius redrawn within the wood: no ring is lost", []Event{{Kind: Redraw, Detail: &Detail{PathPx: []Point{{60, 105}, {150, 105}, {240, 105}}}}},
+			unread, func(t *testing.T, e Edited) {
+				if d := cmp.Diff([]Point{{0, 105}, {60, 105}, {150, 105}, {240, 105}, {300, 105}}, e.Measurement.Cores[0].PathPx, cmpopts.EquateApprox(0, 1e-9)); d != "" {
+					t.Errorf("path (-want +got):\n%s", d)
+				}
+			}},
+		{"the radius redrawn beyond the wood", []Event{{Kind: Redraw, Detail: &Detail{PathPx: []Point{{-30, 100}, {500, 100}}}}}, unread, nil},
 		{"blank", []Event{{Kind: Blank}, {Kind: Add, PointPx: at(60, 100)}, {Kind: Add, PointPx: at(10, 100)}},
 			look{[]float64{10, 60}, []float64{50}, []int{2021}}, func(t *testing.T, e Edited) {
 				if c, s := e.Measurement.Cores[0], e.States["u1"]; !s.Blank || len(s.Open) != 0 || *c.ExpectedCount != 1 || len(c.Candidates) != 6 {
