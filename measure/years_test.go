@@ -164,7 +164,7 @@ func TestLostWoodEndsTheYears(t *testing.T) {
 		{"just at a boundary", 2, 2.5, false, "2020, 2019 broken, - broken, -"},
 		{"over a boundary", 1.8, 2.2, false, "2020, 2019 broken, - broken, -"},
 		{"outside the first boundary", -0.5, 0, false, "- broken, -, -, -"},
-		{"without scale", 1.4, 1.6, true, "2020, 2019, -, -"},
+		{"without scale", 1.4, 1.6, true, "2020, 2019 broken, -, -"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
