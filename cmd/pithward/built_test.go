@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,9 +10,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/go-cmp/cmp"
 
 	"pithward/measure"
 	"pithward/measure/archive"
@@ -220,6 +224,42 @@ func TestMeasureRealWood(t *testing.T) {
 	}
 	if len(m.Cores) != 1 || m.Cores[0].BarkEnd == nil || string(*m.Cores[0].BarkEnd) != truth.Cores[0].BarkEnd {
 		t.Errorf("%d cores, want one with its bark %s", len(m.Cores), truth.Cores[0].BarkEnd)
+	}
+}
+
+// A TIFF with a preview before the scan itself gives the scan's measurement,
+// and says that there was more in it.
+func TestMeasureBehindAPreview(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures a whole tray")
+	}
+	dir := t.TempDir()
+	plain, _ := tray(t, dir)
+	file := []byte(read(t, plain))
+	// A directory of one field, NewSubfileType 1: a reduced copy (TIFF 6.0, page
+	// 36); its next one is the scan's.
+	le := binary.LittleEndian
+	file = append(file, make([]byte, len(file)%2)...)
+	at, scan := uint32(len(file)), le.Uint32(file[4:])
+	for _, v := range []uint16{1, 254, 4, 1, 0, 1, 0} {
+		file = le.AppendUint16(file, v)
+	}
+	file = le.AppendUint32(file, scan)
+	le.PutUint32(file[4:], at)
+	paged := writeFile(t, filepath.Join(dir, "paged.tif"), string(file))
+	status, out, talk := user(t, "measure", plain, paged)
+	const said = "the file holds 2 pictures: the first of full size, number 2, was measured, the others were not"
+	if status != 0 || strings.Count(out, "  heed: "+said+"\n") != 1 {
+		t.Fatalf("status %d, said %q\n%s", status, talk, out)
+	}
+	a, b := checkJSON(t, filepath.Join(dir, "tray.json")), checkJSON(t, filepath.Join(dir, "paged.json"))
+	if !slices.Contains(b.Warnings, said) || len(a.Cores) != len(b.Cores) {
+		t.Fatalf("%d and %d cores, warnings %q", len(a.Cores), len(b.Cores), b.Warnings)
+	}
+	for i := range a.Cores {
+		if d := cmp.Diff(a.Cores[i].Rings, b.Cores[i].Rings); d != "" {
+			t.Errorf("rings (-alone +behind a preview):\n%s", d)
+		}
 	}
 }
 
