@@ -609,8 +609,8 @@ func testMouse(b *browser) {
 	b.shot("redrawing")
 	b.keys(kb.Enter)
 	c, _ = b.settles(uid, 2)
-	if len(c.PathPx) != 2 || len(c.Rings) < 20 {
-		t.Errorf("the radius has %d places and %d rings", len(c.PathPx), len(c.Rings))
+	if len(c.PathPx) != 4 || len(c.Rings) != len(read.Rings) { // drawn on at both ends
+		t.Errorf("the radius has %d places and %d rings, want 4 and %d", len(c.PathPx), len(c.Rings), len(read.Rings))
 	}
 	b.shot("redrawn")
 	b.quiet()

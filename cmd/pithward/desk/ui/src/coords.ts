@@ -83,9 +83,19 @@ export function clamp(x: number, lo: number, hi: number): number {
   return Math.max(lo, Math.min(hi, x));
 }
 
-// breadth is twice the median distance of a core's outline from its radius.
-export function breadth(outline: Point[], radius: Radius): number {
-  if (outline.length === 0) return 120;
-  const d = outline.map((p) => distance(p, radius.point(radius.at(p)))).sort((a, b) => a - b);
-  return 2 * d[d.length >> 1];
+// sides are how far a core's outline lies to the right and to the left of its
+// radius, px, as medians along it.
+export function sides(outline: Point[], radius: Radius): [number, number] {
+  const right: number[] = [];
+  const left: number[] = [];
+  for (const p of outline) {
+    const at = radius.at(p);
+    if (at <= 0 || at >= radius.length) continue;
+    const q = radius.point(at);
+    const [dx, dy] = radius.heading(at);
+    const v = (p[1] - q[1]) * dx - (p[0] - q[0]) * dy;
+    (v > 0 ? right : left).push(Math.abs(v));
+  }
+  const middle = (d: number[]) => d.sort((a, b) => a - b)[d.length >> 1] ?? 60;
+  return [middle(right), middle(left)];
 }

@@ -2,7 +2,7 @@
 // on it the radius, the boundaries and what is doubtful. One ink; the line tells
 // how sure a boundary is, a notch that a person set it.
 import OpenSeadragon from "openseadragon";
-import { breadth, clamp, distance, half, Radius } from "./coords";
+import { clamp, distance, half, Radius, sides } from "./coords";
 import type { CoreView, Point, Scan } from "./model";
 
 const sure = 0.9;
@@ -23,7 +23,7 @@ export class Wood {
   private readonly style = getComputedStyle(document.documentElement);
   private view: CoreView | null = null;
   private scan: Scan | null = null;
-  private breadth = 100;
+  private sides: [number, number] = [60, 60];
   private opened: Promise<void> = Promise.resolve();
   radius: Radius = new Radius([[0, 0], [1, 0]]);
   flipped = false; // bark to the left
@@ -91,7 +91,7 @@ export class Wood {
     this.view = view;
     if (other || moved) {
       this.radius = new Radius(view.core.path_px.length > 1 ? view.core.path_px : [[0, 0], [1, 0]]);
-      this.breadth = breadth(view.core.outline_px, this.radius);
+      this.sides = sides(view.core.outline_px, this.radius);
     }
     if (this.scan?.tiles !== scan.tiles) this.open(scan);
     this.scan = scan;
@@ -187,7 +187,7 @@ export class Wood {
     const at = this.radius.at(p);
     let best = 9 / this.zoom;
     let id = "";
-    if (!this.view || distance(p, this.radius.point(at)) > this.breadth * 0.8) return id;
+    if (!this.view || distance(p, this.radius.point(at)) > 1.3 * Math.max(...this.sides)) return id;
     for (const b of [...this.view.core.boundaries, ...(this.view.state.blank ? [] : this.view.core.candidates)]) {
       const d = Math.abs(this.radius.at(b.point_px) - at);
       if (d < best) [best, id] = [d, b.id];
@@ -209,7 +209,7 @@ export class Wood {
     if (!this.view || this.viewer.world.getItemCount() === 0) return;
     const m = this.matrix();
     const to = (p: Point): Point => [m[0] * p[0] + m[2] * p[1] + m[4], m[1] * p[0] + m[3] * p[1] + m[5]];
-    const marks = new Marks(c, to, this.radius, this.breadth, this.zoom, this.style, w, h);
+    const marks = new Marks(c, to, this.radius, this.sides, this.zoom, this.style, w, h);
     marks.all(this.view, this.selected, this.drag, this.preview);
     this.onMove();
   }
@@ -224,7 +224,7 @@ class Marks {
     private readonly c: CanvasRenderingContext2D,
     private readonly to: (p: Point) => Point,
     private readonly radius: Radius,
-    private readonly breadth: number,
+    private readonly sides: [number, number], // right and left of the radius, px of the scan
     private readonly zoom: number,
     style: CSSStyleDeclaration,
     private readonly width: number,
@@ -287,10 +287,10 @@ class Marks {
     const t = (tilt * Math.PI) / 180;
     const [nx, ny] = [-dy, dx];
     const [x, y] = [nx * Math.cos(t) + ny * Math.sin(t), -nx * Math.sin(t) + ny * Math.cos(t)];
-    const r = this.breadth / 2 / Math.cos(t);
+    const [right, left] = this.sides.map((s) => s / Math.cos(t));
     return [
-      [p[0] - x * r, p[1] - y * r],
-      [p[0] + x * r, p[1] + y * r],
+      [p[0] - x * left, p[1] - y * left],
+      [p[0] + x * right, p[1] + y * right],
     ];
   }
 
@@ -299,7 +299,7 @@ class Marks {
   // beyond the pane, at the pane's own edge.
   private edge(p: Point, side: number, off: number): Point {
     const at = this.radius.at(p);
-    const [a, b] = [this.to(this.radius.point(at, this.breadth / 2)), this.to(this.radius.point(at, -this.breadth / 2))];
+    const [a, b] = [this.to(this.radius.point(at, this.sides[0])), this.to(this.radius.point(at, -this.sides[1]))];
     const [end, other] = a[1] * side > b[1] * side ? [a, b] : [b, a];
     const y = side < 0 ? Math.max(end[1], upperRoom) : Math.min(end[1], this.height - lowerRoom);
     const f = (y - end[1]) / (other[1] - end[1] || 1);
