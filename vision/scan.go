@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -57,6 +58,9 @@ func decodeAsMeant(path string, h header.Header) (gocv.Mat, error) {
 	info, err := f.Stat()
 	if err != nil {
 		return gocv.Mat{}, err
+	}
+	if info.Size() > math.MaxInt32 { // more than the library takes from memory
+		return gocv.Mat{}, errors.New("over 2 GB, with a preview before it or an alpha channel, it cannot be read")
 	}
 	// A private mapping: what is written to it never reaches the file, and
 	// pages not written to cost no memory of ours.

@@ -30,6 +30,15 @@ type filed struct {
 	planar      bool
 	orientation uint32
 	palette     bool
+	big         bool // BigTIFF
+}
+
+// place appends a place in the file, or a count of values.
+func (p filed) place(b []byte, v int) []byte {
+	if p.big {
+		return p.order.AppendUint64(b, uint64(v))
+	}
+	return p.order.AppendUint32(b, uint32(v))
 }
 
 // value is sample c of the pixel at x, y as stored, at 8 bits; smooth, so that
@@ -260,10 +269,18 @@ func (p filed) page(t *testing.T, file []byte, link int) ([]byte, int) {
 	if p.photometric == 6 {
 		fields = append(fields, field{530, false, []uint32{2, 2}})
 	}
-	p.put32(file[link:], uint32(len(file)))
-	dir := p.order.AppendUint16(nil, uint16(len(fields)))
-	var extra []byte
-	at := len(file) + 2 + 12*len(fields) + 4
+	copy(file[link:], p.place(nil, len(file)))
+	countLen, fieldLen, placeLen := 2, 12, 4
+	if p.big {
+		countLen, fieldLen, placeLen = 8, 20, 8
+	}
+	var dir, extra []byte
+	if p.big {
+		dir = p.place(nil, len(fields))
+	} else {
+		dir = p.order.AppendUint16(nil, uint16(len(fields)))
+	}
+	at := len(file) + countLen + fieldLen*len(fields) + placeLen
 	for _, f := range fields {
 		kind, data := uint16(3), []byte(nil)
 		for _, v := range f.values {
@@ -274,21 +291,17 @@ func (p filed) page(t *testing.T, file []byte, link int) ([]byte, int) {
 			}
 		}
 		dir = p.order.AppendUint16(p.order.AppendUint16(dir, f.tag), kind)
-		dir = p.order.AppendUint32(dir, uint32(len(f.values)))
-		if len(data) <= 4 {
-			dir = append(dir, append(data, make([]byte, 4-len(data))...)...)
+		dir = p.place(dir, len(f.values))
+		if len(data) <= placeLen {
+			dir = append(dir, append(data, make([]byte, placeLen-len(data))...)...)
 			continue
 		}
-		dir = p.order.AppendUint32(dir, uint32(at+len(extra)))
+		dir = p.place(dir, at+len(extra))
 		extra = append(extra, data...)
 	}
 	next := len(file) + len(dir)
-	dir = p.order.AppendUint32(dir, 0)
+	dir = p.place(dir, 0)
 	return append(append(file, dir...), extra...), next
-}
-
-func (p filed) put32(b []byte, v uint32) {
-	copy(b, p.order.AppendUint32(nil, v))
 }
 
 // tiffFile stores pictures as the pages of one file.
@@ -299,6 +312,11 @@ func tiffFile(t *testing.T, pages ...filed) string {
 		file = []byte("MM\x00*\x00\x00\x00\x00")
 	}
 	link := 4
+	if pages[0].big { // version 43, places of 8 bytes, 0
+		file = pages[0].order.AppendUint16([]byte(file[:2]), 43)
+		file = append(pages[0].order.AppendUint16(file, 8), make([]byte, 10)...)
+		link = 8
+	}
 	for _, p := range pages {
 		file, link = p.page(t, file, link)
 	}
@@ -392,6 +410,9 @@ func TestReadTIFF(t *testing.T) {
 		{"8-bit colour, alpha unspecified", rgb(8, func(p *filed) { p.channels, p.extra = 4, 0 }), 0},
 		{"16-bit colour, associated alpha", rgb(16, func(p *filed) { p.channels, p.extra = 4, 1 }), 0},
 		{"16-bit colour, unassociated alpha", rgb(16, func(p *filed) { p.channels, p.extra = 4, 2 }), 0},
+		{"BigTIFF, 8-bit colour, LZW", rgb(8, func(p *filed) { p.big, p.compression = true, 5 }), 0},
+		{"BigTIFF, 16-bit gray, tiled, big-endian, min-is-white", gray(16, func(p *filed) { p.big, p.tiled, p.order, p.photometric = true, true, be, 0 }), 0},
+		{"BigTIFF, 8-bit colour, unassociated alpha", rgb(8, func(p *filed) { p.big, p.channels, p.extra = true, 4, 2 }), 0},
 		{"8-bit gray, associated alpha", gray(8, func(p *filed) { p.channels, p.extra = 2, 1 }), 0},
 		{"8-bit gray, unassociated alpha", gray(8, func(p *filed) { p.channels, p.extra = 2, 2 }), 0},
 		{"JPEG in TIFF, gray", gray(8, func(p *filed) { p.compression = 7; p.h = 48 }), 3},
@@ -433,9 +454,10 @@ func TestReadTIFF(t *testing.T) {
 	// Of several pages the first of full size is read, and it is said.
 	small := rgb(8, func(p *filed) { p.w, p.h = 18, 13 })
 	for name, pages := range map[string][]filed{
-		"a preview first":   {small, gray(16, plain), rgb(8, plain)},
-		"a preview behind":  {gray(16, plain), small},
-		"alpha and preview": {small, rgb(8, func(p *filed) { p.channels, p.extra = 4, 2 })},
+		"a preview first in a BigTIFF": {with(func(p *filed) { *p = small; p.big = true }), gray(16, func(p *filed) { p.big = true })},
+		"a preview first":              {small, gray(16, plain), rgb(8, plain)},
+		"a preview behind":             {gray(16, plain), small},
+		"alpha and preview":            {small, rgb(8, func(p *filed) { p.channels, p.extra = 4, 2 })},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s, err := ReadScan(tiffFile(t, pages...))

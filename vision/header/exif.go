@@ -28,7 +28,7 @@ func readExif(b []byte) exif {
 		return exif{}
 	}
 	f := &file{r: bytes.NewReader(b), size: int64(len(b))}
-	d, err := readDirectory(f, order, int64(order.Uint32(b[4:])))
+	d, err := readDirectory(f, layout{order: order}, int64(order.Uint32(b[4:])))
 	if err != nil {
 		return exif{}
 	}

@@ -13,6 +13,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 )
 
 // Kind is the file format, told by the file's first bytes and never by its
@@ -159,10 +160,8 @@ func parse(f *file) (Header, error) {
 		return readPNG(f)
 	case len(s) >= 3 && s[:3] == "\xff\xd8\xff":
 		return readJPEG(f)
-	case len(s) >= 4 && (s[:4] == "II*\x00" || s[:4] == "MM\x00*"):
+	case len(s) >= 4 && slices.Contains([]string{"II*\x00", "MM\x00*", "II+\x00", "MM\x00+"}, s[:4]):
 		return readTIFF(f)
-	case len(s) >= 4 && (s[:4] == "II+\x00" || s[:4] == "MM\x00+"):
-		return Header{}, refuse("a BigTIFF, which is not read", "save it as an ordinary TIFF (below 4 GB) or as PNG")
 	}
 	return Header{}, refuse("not a TIFF, PNG or JPEG picture", "save the scan as TIFF or PNG")
 }

@@ -228,7 +228,9 @@ func TestRefusals(t *testing.T) {
 		{"empty", nil, "empty"},
 		{"text", []byte("a core sheet, not a scan"), "not a TIFF, PNG or JPEG"},
 		{"GIF", []byte("GIF89a..........."), "not a TIFF, PNG or JPEG"},
-		{"BigTIFF", []byte("II+\x00\x08\x00\x00\x00\x10\x00\x00\x00\x00\x00\x00\x00"), "BigTIFF"},
+		{"BigTIFF of an unknown layout", []byte("II+\x00\x10\x00\x00\x00\x10\x00\x00\x00\x00\x00\x00\x00"), "a BigTIFF of an unknown layout"},
+		{"BigTIFF, its directory at 2^63", []byte("II+\x00\x08\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x80"), "cut off"},
+		{"BigTIFF of 2^63 fields", []byte("II+\x00\x08\x00\x00\x00\x10\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x80"), "fields"},
 		{"16-bit CMYK", tiff(le, rgb(short(tagBits, 16, 16, 16, 16), short(tagSamples, 4), short(tagPhotometric, 5))), "16-bit CMYK"},
 		{"float samples", gray(32, short(tagFormat, 3)), "float"},
 		{"signed samples", gray(16, short(tagFormat, 2)), "signed"},
@@ -340,6 +342,7 @@ func FuzzRead(f *testing.F) {
 	f.Add(tiff(binary.LittleEndian, rgb(rational(tagXRes, 1200, 1)), rgb(long(tagSubfile, 1))))
 	f.Add(tiff(binary.BigEndian, rgb(long(tagStrips, 8, 20), short(tagStripCounts, 60, 50))))
 	f.Add(tiff(binary.BigEndian, rgb(long(tagSubfile, 1)), rgb(short(tagBits, 8, 8, 8, 8), short(tagSamples, 4), short(tagExtra, 2))))
+	f.Add([]byte("II+\x00\x08\x00\x00\x00\x10\x00\x00\x00\x00\x00\x00\x00\x01\x00\x00\x00\x00\x00\x00\x00\x00\x01\x10\x00\x01\x00\x00\x00\x00\x00\x00\x00\x28\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00"))
 	f.Add(png(ihdr(30, 20, 8, 2), phys(47244, 47244, 1), chunk("eXIf", tiff(binary.BigEndian, []tag{short(tagOrientation, 8)})), idat, iend))
 	f.Add(jpeg(jfif(1, 300, 300), app1(tiff(binary.LittleEndian, []tag{short(tagOrientation, 5)})), sof(0xc0, 8, 20, 30, 3), sos, eoi))
 	f.Fuzz(func(t *testing.T, b []byte) {

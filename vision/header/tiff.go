@@ -35,8 +35,46 @@ const (
 	tagFormat      = 339
 )
 
-// typeSize is the length of one value by TIFF type 1 to 12 (page 15).
-var typeSize = [...]int64{0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8}
+// typeSize is the length of one value by TIFF type 1 to 12 (page 15), and 16 to
+// 18, which BigTIFF adds; 0: there is no such type.
+var typeSize = [...]int64{0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8, 0, 0, 0, 8, 8, 8}
+
+// layout is how a file's directories are laid out: classic TIFF, or BigTIFF
+// (the public description "The BigTIFF File Format Proposal", Aware Systems
+// 2004 on), whose counts and places take eight bytes.
+type layout struct {
+	order binary.ByteOrder
+	big   bool
+}
+
+// place reads a place in the file, or a count, of the layout's length.
+func (l layout) place(b []byte) int64 {
+	if l.big {
+		return int64(l.order.Uint64(b)) // beyond any file: negative, and refused as such
+	}
+	return int64(l.order.Uint32(b))
+}
+
+// bytesOf is the inverse of place.
+func (l layout) bytesOf(place int64) []byte {
+	if l.big {
+		b := make([]byte, 8)
+		l.order.PutUint64(b, uint64(place))
+		return b
+	}
+	b := make([]byte, 4)
+	l.order.PutUint32(b, uint32(place))
+	return b
+}
+
+// lengths returns the bytes of a directory's count of fields, of a field, and
+// of a place.
+func (l layout) lengths() (count, field, place int) {
+	if l.big {
+		return 8, 20, 8
+	}
+	return 2, 12, 4
+}
 
 // entry is one field of a directory: count values of a type, at off.
 type entry struct {
@@ -47,47 +85,52 @@ type entry struct {
 
 // directory is one IFD: its entries by tag, and where the next one is.
 type directory struct {
-	f       *file
-	order   binary.ByteOrder
+	f *file
+	layout
 	entries map[uint16]entry
 	next    int64
 }
 
-// readDirectory reads the IFD at off: a count, twelve bytes a field, the place
-// of the next one (TIFF 6.0 page 14). Values that fit into four bytes stand in
-// the field itself.
-func readDirectory(f *file, order binary.ByteOrder, off int64) (directory, error) {
-	d := directory{f: f, order: order, entries: map[uint16]entry{}}
-	b, err := f.bytes(off, 2)
+// readDirectory reads the IFD at off: a count, the fields (tag, type, count,
+// value), the place of the next one (TIFF 6.0 page 14). Values that fit stand
+// in the field itself.
+func readDirectory(f *file, l layout, off int64) (directory, error) {
+	d := directory{f: f, layout: l, entries: map[uint16]entry{}}
+	countLen, fieldLen, placeLen := l.lengths()
+	b, err := f.bytes(off, countLen)
 	if err != nil {
 		return d, err
 	}
-	n := int(order.Uint16(b))
-	if n == 0 || n > maxEntries {
+	n := int64(l.order.Uint16(b))
+	if l.big {
+		n = l.place(b)
+	}
+	if n <= 0 || n > maxEntries {
 		return d, refusef("save it anew", "a TIFF directory of %d fields", n)
 	}
-	b, err = f.bytes(off+2, 12*n+4)
-	if err != nil { // some writers leave out the last four bytes
-		if b, err = f.bytes(off+2, 12*n); err != nil {
+	first := off + int64(countLen)
+	b, err = f.bytes(first, fieldLen*int(n)+placeLen)
+	if err != nil { // some writers leave out the place of the next one
+		if b, err = f.bytes(first, fieldLen*int(n)); err != nil {
 			return d, err
 		}
-		b = append(b, 0, 0, 0, 0)
+		b = append(b, make([]byte, placeLen)...)
 	}
-	for i := range n {
-		e := b[12*i:]
-		tag, kind, count := order.Uint16(e), order.Uint16(e[2:]), int64(order.Uint32(e[4:]))
-		if kind == 0 || int(kind) >= len(typeSize) {
+	for i := range int(n) {
+		e := b[fieldLen*i:]
+		tag, kind, count := l.order.Uint16(e), l.order.Uint16(e[2:]), l.place(e[4:])
+		if int(kind) >= len(typeSize) || typeSize[kind] == 0 || count < 0 || count > math.MaxUint32 {
 			continue
 		}
-		at := off + 2 + int64(12*i) + 8
-		if count*typeSize[kind] > 4 {
-			at = int64(order.Uint32(e[8:]))
+		at := first + int64(fieldLen*i+4+placeLen)
+		if count*typeSize[kind] > int64(placeLen) {
+			at = l.place(e[4+placeLen:])
 		}
 		if _, twice := d.entries[tag]; !twice {
 			d.entries[tag] = entry{kind, count, at}
 		}
 	}
-	d.next = int64(order.Uint32(b[12*n:]))
+	d.next = l.place(b[fieldLen*int(n):])
 	return d, nil
 }
 
@@ -112,6 +155,8 @@ func (d directory) value(tag uint16, i int64) (v float64, ok bool) {
 	case 5:
 		num, den := d.order.Uint32(b), d.order.Uint32(b[4:])
 		return float64(num) / float64(den), den != 0
+	case 16:
+		return float64(d.order.Uint64(b)), true
 	case 11:
 		v = float64(math.Float32frombits(d.order.Uint32(b)))
 		return v, !math.IsNaN(v)
@@ -155,16 +200,23 @@ func (d directory) resolution() *[2]float64 {
 // readTIFF follows the chain of directories and takes the first picture of
 // full size.
 func readTIFF(f *file) (Header, error) {
-	b, err := f.bytes(0, 8)
-	if err != nil {
-		return Header{Kind: TIFF}, err
-	}
-	var order binary.ByteOrder = binary.LittleEndian
-	if b[0] == 'M' {
-		order = binary.BigEndian
-	}
 	h := Header{Kind: TIFF}
-	pages, err := readPages(f, order, int64(order.Uint32(b[4:])))
+	b, err := f.bytes(0, 16)
+	if err != nil {
+		return h, err
+	}
+	l := layout{order: binary.LittleEndian}
+	if b[0] == 'M' {
+		l.order = binary.BigEndian
+	}
+	link := int64(4) // where the head says where the first directory is
+	if l.order.Uint16(b[2:]) == 43 {
+		l.big, link = true, 8
+		if l.order.Uint16(b[4:]) != 8 {
+			return h, refuse("a BigTIFF of an unknown layout", "save it as an ordinary TIFF")
+		}
+	}
+	pages, err := readPages(f, l, l.place(b[link:]))
 	if err != nil {
 		return h, err
 	}
@@ -174,9 +226,7 @@ func readTIFF(f *file) (Header, error) {
 	}
 	p := pages[h.Page]
 	if h.Page > 0 { // the library reads the directory that the file's head points at
-		first := make([]byte, 4)
-		order.PutUint32(first, uint32(p.off))
-		h.Patches = append(h.Patches, Patch{4, first})
+		h.Patches = append(h.Patches, Patch{link, l.bytesOf(p.off)})
 	}
 	return h, h.tiffPicture(p.directory)
 }
@@ -189,14 +239,14 @@ type page struct {
 
 // readPages returns the directories of a file, at least one. What follows a
 // page that is whole is not needed: there the chain may be broken.
-func readPages(f *file, order binary.ByteOrder, off int64) (pages []page, err error) {
+func readPages(f *file, l layout, off int64) (pages []page, err error) {
 	seen := map[int64]bool{}
 	for off != 0 && len(pages) < maxPages {
 		if seen[off] {
 			return nil, refuse("its pages point at one another in a circle", "save it anew")
 		}
 		seen[off] = true
-		d, err := readDirectory(f, order, off)
+		d, err := readDirectory(f, l, off)
 		if err != nil && len(pages) == 0 {
 			return nil, err
 		}
@@ -287,7 +337,7 @@ func (h *Header) tiffData(d directory) error {
 		return err
 	}
 	for i := range at {
-		if at[i]+n[i] > d.f.size {
+		if at[i] < 0 || n[i] < 0 || at[i] > d.f.size || n[i] > d.f.size-at[i] {
 			h.Complete = false
 			return nil
 		}
@@ -300,10 +350,10 @@ func (h *Header) tiffData(d directory) error {
 // checked against the file before anything is allocated.
 func (d directory) list(e entry) ([]int64, error) {
 	size := typeSize[e.kind]
-	if e.kind != 3 && e.kind != 4 {
+	if e.kind != 3 && e.kind != 4 && e.kind != 16 {
 		return nil, refuse("places of picture data that are not whole numbers", "save it anew")
 	}
-	if e.off+e.count*size > d.f.size {
+	if e.off < 0 || e.off > d.f.size || e.count*size > d.f.size-e.off {
 		return nil, errCut
 	}
 	out := make([]int64, 0, e.count)
@@ -314,10 +364,13 @@ func (d directory) list(e entry) ([]int64, error) {
 			return nil, err
 		}
 		for ; len(b) > 0; b = b[size:] {
-			if size == 2 {
+			switch size {
+			case 2:
 				out = append(out, int64(d.order.Uint16(b)))
-			} else {
+			case 4:
 				out = append(out, int64(d.order.Uint32(b)))
+			default:
+				out = append(out, int64(d.order.Uint64(b)))
 			}
 		}
 	}
