@@ -58,11 +58,25 @@ func (m measurer) tryProject() error {
 	return l.Close()
 }
 
-// keep stores a measurement in the project, if there is one.
-func (m measurer) keep(ctx context.Context, got measure.Measurement, t task, talk *talk) error {
-	if m.project == "" {
-		return nil
+// stored puts the results of a scan into the project too, if there is one: those
+// just written, or those of an earlier run that was gone on with.
+func (m measurer) stored(ctx context.Context, o outcome, t task, talk *talk) outcome {
+	var err error
+	switch {
+	case m.project == "":
+	case o.skipped:
+		err = m.keepEarlier(ctx, t, talk)
+	case len(o.files) > 0:
+		err = m.keep(ctx, o.m, t, talk)
 	}
+	if o.err == nil {
+		o.err = err
+	}
+	return o
+}
+
+// keep stores a measurement in the project.
+func (m measurer) keep(ctx context.Context, got measure.Measurement, t task, talk *talk) error {
 	l, err := ledger.Open(ctx, m.project)
 	if err != nil {
 		return err
@@ -77,9 +91,6 @@ func (m measurer) keep(ctx context.Context, got measure.Measurement, t task, tal
 
 // keepEarlier stores the results of an earlier run in the project.
 func (m measurer) keepEarlier(ctx context.Context, t task, talk *talk) error {
-	if m.project == "" {
-		return nil
-	}
 	f, err := os.Open(t.result(jsonEnd))
 	if err != nil {
 		return err

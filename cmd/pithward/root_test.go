@@ -65,7 +65,7 @@ func TestExamples(t *testing.T) {
 					continue
 				}
 				if cmd.Name() == "desk" { // it runs until it is interrupted
-					line = "timeout --preserve-status -s INT 1 " + line
+					line = "timeout --foreground --preserve-status -s INT 1 " + line
 				}
 				sh := exec.Command("/bin/sh", "-c", line)
 				sh.Dir = dir

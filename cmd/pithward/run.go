@@ -227,7 +227,7 @@ func (m measurer) batch(ctx context.Context, tasks []task, members []int, outcom
 		if m.sheet != nil && got[k].stage != nil {
 			got[k].m.Warnings = append(got[k].m.Warnings, m.sheet.AbsentParts(tasks[i].scan, scans)...)
 		}
-		outcomes[i] <- m.write(got[k], joined)
+		outcomes[i] <- m.stored(ctx, m.write(got[k], joined), tasks[i], talk)
 		talk.finish(tasks[i].scan)
 	}
 }
