@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -109,8 +110,36 @@ func check(e measure.Event) error {
 	case (e.Kind == measure.Undo) != (e.Undoes != ""):
 		return errors.New("an undo, and it alone, names the event it undoes")
 	}
+	points := []*measure.Point{e.PointPx}
+	if d := e.Detail; d != nil {
+		points = append(points, d.ToPx)
+		for i := range d.PathPx {
+			points = append(points, &d.PathPx[i])
+		}
+		switch {
+		case len(d.PathPx) > pathLimit:
+			return fmt.Errorf("a radius of more than %d places", pathLimit)
+		case d.Count < 0 || d.Count > countLimit:
+			return fmt.Errorf("%d absent rings at one place: at most %d", d.Count, countLimit)
+		case d.Year != nil && (*d.Year < -yearLimit || *d.Year > yearLimit):
+			return fmt.Errorf("year %d is beyond any ring", *d.Year)
+		}
+	}
+	for _, p := range points {
+		if p != nil && !(math.Abs(p[0]) <= pxLimit && math.Abs(p[1]) <= pxLimit) {
+			return fmt.Errorf("the place %v lies on no scan", *p)
+		}
+	}
 	return nil
 }
+
+// Limits of what an event may say: chosen, far beyond any core.
+const (
+	pathLimit  = 5000
+	countLimit = 100
+	yearLimit  = 20_000
+	pxLimit    = 1 << 21 // twice the largest scan that is read
+)
 
 // refused tells why an event would have no effect; "" if it has one.
 func refused(m measure.Measurement, events []measure.Event, e measure.Event) string {

@@ -233,6 +233,34 @@ func TestDeletedCore(t *testing.T) {
 	}
 }
 
+// Whatever is sent as an edit, the desk answers as JSON, without a fault of its
+// own, and what it then holds keeps the rules of the measurement.
+func FuzzEdit(f *testing.F) {
+	f.Add("remove", `, "target": "b4"`)
+	f.Add("add", `, "point_px": [20, 100]`)
+	f.Add("radius", `, "detail": {"path_px": [[0, 90], [300, 110]]}`)
+	f.Add("gap", `, "point_px": [20, 100], "detail": {"to_px": [30, 100], "word": "lost"}`)
+	f.Add("split", `, "point_px": [150, 100]`)
+	f.Add("only", `, "point_px": [1e308, -1e308], "detail": {"to_px": [1e308, 0]}`)
+	f.Add("radius", `, "detail": {"path_px": [[-1e308, 0], [1e308, 1e308]]}`)
+	f.Add("outer-year", `, "detail": {"year": -9223372036854775808}`)
+	f.Add("absent", `, "target": "b2", "detail": {"count": 1000000000}`)
+	f.Fuzz(func(t *testing.T, kind, rest string) {
+		d := newDesk(t)
+		res, body := ask(t, d, "POST", one+"/events", edit(0, kind, rest), nil)
+		if res.StatusCode >= 500 || !json.Valid([]byte(body)) {
+			t.Fatalf("status %d: %s", res.StatusCode, body)
+		}
+		st, err := d.Ledger.State(t.Context(), 1, "Ada")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := measure.Validate(st.Measurement); err != nil {
+			t.Fatalf("%s%s: %v", kind, rest, err)
+		}
+	})
+}
+
 func TestTiles(t *testing.T) {
 	d := newDesk(t)
 	sha := strings.Repeat("5a", 32)
