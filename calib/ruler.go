@@ -292,9 +292,8 @@ func fitRuler(a axis, ticks []tick, r reach, tag *[2]float64) (RulerFit, *fault)
 		LinePx: [2]measure.Point{a.place(f.at(x[first]), 0), a.place(f.at(x[last]), 0)},
 	}
 	s0, s1 := f.at(x[first]), f.at(x[last])
-	t0, t1 := quantileOf(r.lo, 0.02), quantileOf(r.hi, 0.98)
-	out.ticksPx = body{s0 - a.pitch, s1 + a.pitch, t0, t1}.corners(a)
-	out.QuadPx = a.outline(s0, s1, t0, t1, out.MMPerPx).corners(a)
+	out.ticksPx = body{s0 - a.pitch, s1 + a.pitch, quantileOf(r.lo, 0.1), quantileOf(r.hi, 0.9)}.corners(a)
+	out.QuadPx = a.outline(s0, s1, r, out.MMPerPx).corners(a)
 	return out, nil
 }
 
