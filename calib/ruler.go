@@ -28,7 +28,9 @@ func FindRulers(px raster.Pixels, tag *[2]float64) (found []RulerFit, why string
 		}
 		r, f := readComb(px, c, tag)
 		if f == nil {
-			found = append(found, r)
+			if !again(found, r) {
+				found = append(found, r)
+			}
 		} else if f.got >= gotTicks && f.got > best.got {
 			best = *f
 		}
@@ -102,6 +104,13 @@ func known(found []RulerFit, px raster.Pixels, c comb) bool {
 		}
 	}
 	return false
+}
+
+// again tells that a ruler's ticks are those of one found already: their middle
+// lies among them.
+func again(found []RulerFit, r RulerFit) bool {
+	mid := measure.Point{(r.LinePx[0][0] + r.LinePx[1][0]) / 2, (r.LinePx[0][1] + r.LinePx[1][1]) / 2}
+	return slices.ContainsFunc(found, func(f RulerFit) bool { return f.Upright == r.Upright && inQuad(mid, f.ticksPx) })
 }
 
 // readComb looks at a comb at full resolution and reads it as a ruler, or says
