@@ -1,8 +1,10 @@
 package vision
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"pithward/measure"
 	"pithward/vision/evidence"
@@ -43,7 +45,7 @@ func (r *reader) read(found raster.Core, field *measure.Field) measure.Core {
 
 	known := r.known(found, field)
 	known.Onsets = [2][]float64{s.Onsets(r.px, false, perMM), s.Onsets(r.px, true, perMM)}
-	look := r.model.Judge(f, course, s, spanOf(found, s, perMM), known)
+	look := r.model.Judge(f, course, s, r.spanOf(found, s, perMM), known)
 	reading := r.model.Read(f, look.Wood, look.Span)
 	b := builder{reader: r, strip: s, course: course, look: look, core: &core, perMM: perMM, f: f}
 	b.build(reading)
@@ -89,10 +91,19 @@ func (r *reader) known(found raster.Core, field *measure.Field) evidence.Known {
 	return k
 }
 
-// spanOf is the whole visible core, with its gaps.
-func spanOf(found raster.Core, s *strip.Strip, perMM float64) evidence.Span {
+// spanOf is the whole visible core, with its gaps: those between pieces laid
+// apart, as the finding of cores knows them, and those the wood itself shows.
+func (r *reader) spanOf(found raster.Core, s *strip.Strip, perMM float64) evidence.Span {
 	span := evidence.Span{From: 0, To: float64(s.Cols - 1), PxPerMM: perMM}
-	for _, g := range found.Gaps {
+	ground := append(s.Beyond(r.px, false, perMM), s.Beyond(r.px, true, perMM)...)
+	gaps := append([]raster.GapPx(nil), found.Gaps...)
+	for _, o := range evidence.FindGaps(s, ground, perMM) {
+		if !slices.ContainsFunc(found.Gaps, func(g raster.GapPx) bool { return g.FromPx < o[1]+perMM && g.ToPx > o[0]-perMM }) {
+			gaps = append(gaps, raster.GapPx{FromPx: o[0], ToPx: o[1]})
+		}
+	}
+	slices.SortFunc(gaps, func(a, b raster.GapPx) int { return cmp.Compare(a.FromPx, b.FromPx) })
+	for _, g := range gaps {
 		span.Openings = append(span.Openings, [2]float64{g.FromPx, g.ToPx})
 		span.Lost = append(span.Lost, g.Kind == measure.Lost)
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 
 	"pithward/measure"
 	"pithward/vision/evidence"
@@ -55,10 +56,21 @@ func swap[T any](x []T, channels int) {
 // samplesOf reads the cores of a rendered tray along their true axes, put off
 // by what finding them may be wrong.
 func samplesOf(px raster.Pixels, t phantom.Truth, rng *rand.Rand) []sample {
+	all := make([]*sample, len(t.Cores))
+	var wg sync.WaitGroup
+	for i, c := range t.Cores {
+		own := rand.New(rand.NewPCG(rng.Uint64(), 9))
+		wg.Go(func() {
+			if s, ok := sampleOf(px, t, c, own); ok {
+				all[i] = &s
+			}
+		})
+	}
+	wg.Wait()
 	var out []sample
-	for _, c := range t.Cores {
-		if s, ok := sampleOf(px, t, c, rng); ok {
-			out = append(out, s)
+	for _, s := range all {
+		if s != nil {
+			out = append(out, *s)
 		}
 	}
 	return out

@@ -107,7 +107,7 @@ func learnColumns(m *evidence.Model, samples []sample) {
 		for _, s := range of(samples, w) {
 			data = append(data, s.columns(rng, 0.08)...)
 		}
-		m.Column[w] = fit(data, 1, fitting{hidden: 20, epochs: 24, rate: 3e-3, decay: 2e-3, noise: 0.03, drop: 0.03, seed: 5})
+		m.Column[w] = fit(data, 1, fitting{hidden: 24, epochs: 20, rate: 3e-3, decay: 2e-3, noise: 0.03, drop: 0.03, seed: 5})
 		log.Printf("%s: %d columns", w, len(data))
 	}
 }
@@ -134,13 +134,13 @@ func learnContext(m *evidence.Model, samples []sample) {
 				continue
 			}
 			labels := s.matched(r.Candidates)
-			for i, x := range evidence.Context(s.Features, r.Candidates, r.Inference, s.PerMM, s.Dir) {
+			for i, x := range evidence.SecondLook(s.Features, r.Candidates, r.Inference, s.PerMM, s.Dir) {
 				if labels[i] >= 0 {
-					data = append(data, example{append([]float32(nil), x[:]...), labels[i], 1})
+					data = append(data, example{x, labels[i], 1})
 				}
 			}
 		}
-		m.Context[w] = fit(data, 1, fitting{hidden: 12, epochs: 40, rate: 3e-3, decay: 3e-3, noise: 0.02, seed: 8})
+		m.Context[w] = fit(data, 1, fitting{hidden: 16, epochs: 30, rate: 3e-3, decay: 6e-3, noise: 0.04, drop: 0.05, seed: 8})
 		log.Printf("%s: %d candidates", w, len(data))
 	}
 }

@@ -25,7 +25,7 @@ type variation struct {
 func drawVariation(rng *rand.Rand) variation {
 	v := variation{enlarge: 1, scale: 1, gain: 1, gamma: 1}
 	if rng.Float64() < 0.3 {
-		v.enlarge = 2 + rng.IntN(3)
+		v.enlarge = 2 + rng.IntN(2)
 	}
 	if rng.Float64() < 0.5 {
 		v.scale = math.Exp(math.Log(0.35) + rng.Float64()*math.Log(1.4/0.35))
@@ -44,7 +44,7 @@ func drawVariation(rng *rand.Rand) variation {
 // apply cuts a core out of the picture and varies it; the core's places are
 // moved along.
 func (v variation) apply(px raster.Pixels, c phantom.CoreTruth, along float64, rng *rand.Rand) (raster.Pixels, phantom.CoreTruth) {
-	margin := int(5 / along)
+	margin := int(2 / along)
 	x0, y0, x1, y1 := px.Width, px.Height, 0, 0
 	for _, p := range c.OutlinePx {
 		x0, x1 = min(x0, int(p[0])-margin), max(x1, int(p[0])+margin)
@@ -62,7 +62,10 @@ func (v variation) apply(px raster.Pixels, c phantom.CoreTruth, along float64, r
 	for y := range out.Height {
 		for x := range out.Width {
 			b, g, r := px.Sample(float64(x0)+(float64(x)+0.5)/float64(f)-0.5, float64(y0)+(float64(y)+0.5)/float64(f)-0.5)
-			n := float32(v.noise * rng.NormFloat64())
+			var n float32
+			if v.noise > 0 {
+				n = float32(v.noise * rng.NormFloat64())
+			}
 			i := (y*out.Width + x) * out.Channels
 			if out.Channels == 1 {
 				out.U8[i] = tone(table, 0.114*b+0.587*g+0.299*r, n)

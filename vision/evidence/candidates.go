@@ -43,16 +43,37 @@ func Candidates(score []float32) []Candidate {
 	return out
 }
 
-// ContextCount is the number of values that describe a candidate in its
+// contextCount is the number of values that describe a candidate in its
 // surroundings.
-const ContextCount = 16
+const contextCount = 16
 
-// Context describes each candidate among its neighbours and against this
+// SecondCount is the number of values of the second look: a candidate's
+// surroundings, and its own features.
+var SecondCount = contextCount + FeatureCount
+
+// SecondLook describes each candidate for the second look: its surroundings
+// and, seen from the bark, the features of its column.
+func SecondLook(f *Features, cands []Candidate, first measure.Inference, pxPerMM float64, dir int) [][]float32 {
+	out := make([][]float32, len(cands))
+	for i, x := range context(f, cands, first, pxPerMM, dir) {
+		out[i] = make([]float32, SecondCount)
+		copy(out[i], x[:])
+		u := max(0, min(f.Cols-1, int(cands[i].U+0.5)))
+		own := out[i][contextCount:]
+		copy(own, f.Row(u))
+		if dir < 0 {
+			Turned(own, f.Row(u))
+		}
+	}
+	return out
+}
+
+// context describes each candidate among its neighbours and against this
 // core's own typical boundary, as a first reading of the core knows it: the
 // second look. pxPerMM turns columns into mm; The candidates
 // run from bark to pith; dir is +1 where bark is at low columns, -1 otherwise.
-func Context(f *Features, cands []Candidate, first measure.Inference, pxPerMM float64, dir int) [][ContextCount]float32 {
-	out := make([][ContextCount]float32, len(cands))
+func context(f *Features, cands []Candidate, first measure.Inference, pxPerMM float64, dir int) [][contextCount]float32 {
+	out := make([][contextCount]float32, len(cands))
 	likeLight := f.likeness(light, cands, first, pxPerMM, dir)
 	likeVessel := f.likeness(vessel, cands, first, pxPerMM, dir)
 	typical := typicalOdds(cands, first)

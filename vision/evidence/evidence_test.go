@@ -186,7 +186,7 @@ func TestModelIsWhole(t *testing.T) {
 		if n := m.Column[w]; n == nil || n.In != FeatureCount || n.Out != 1 {
 			t.Errorf("%s: column net %+v", w, n)
 		}
-		if n := m.Context[w]; n == nil || n.In != ContextCount {
+		if n := m.Context[w]; n == nil || n.In != SecondCount {
 			t.Errorf("%s: context net %+v", w, n)
 		}
 		if m.Prior[w].Spread <= 0 || m.Place[w].DeviationMM <= 0 || m.Calibration[w][0] <= 0 {
@@ -207,5 +207,49 @@ func BenchmarkRead(b *testing.B) {
 	f := Extract(s, perMM)
 	for b.Loop() {
 		Default().Read(f, measure.Conifer, Span{From: 0, To: 5999, Dir: 1, PxPerMM: perMM})
+	}
+}
+
+// TestFindGaps paints on wood what parts it and what only looks like it.
+func TestFindGaps(t *testing.T) {
+	const w, h = 3000, 200
+	wave := func(y int) int { return int(6 * math.Sin(float64(y)/17)) }
+	tests := []struct {
+		name string
+		cut  func(x, y int) bool
+		want [][2]float64 // columns
+	}{
+		{"whole wood", func(x, y int) bool { return false }, nil},
+		{"a crack from rim to rim", func(x, y int) bool { d := x - 1500 - wave(y); return d >= 0 && d < 8 }, [][2]float64{{1500, 1508}}},
+		{"a wide break", func(x, y int) bool { d := x - 1200 - wave(y); return d >= 0 && d < 60 }, [][2]float64{{1200, 1260}}},
+		{"a crack that stops half way", func(x, y int) bool { d := x - 1500 - wave(y); return d >= 0 && d < 8 && y < h/2 }, nil},
+		{"a crack along the core", func(x, y int) bool { return y > 90 && y < 96 && x > 500 && x < 2500 }, nil},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			_, px, _ := core(t, w, h, 0, nil, 8)
+			for y := range h {
+				for x := range w {
+					if tt.cut(x, y) {
+						i := 3 * (y*w + x)
+						px.U8[i], px.U8[i+1], px.U8[i+2] = 22, 20, 18
+					}
+				}
+			}
+			s := strip.Straighten(px, []measure.Point{{0, 99.5}, {w - 1, 99.5}}, h-8, 0.9)
+			tones := make([]strip.Tone, 500)
+			for i := range tones {
+				tones[i] = strip.Tone{Light: 20 + float32(i%3), Brown: -4}
+			}
+			got := FindGaps(s, tones, perMM)
+			if len(got) != len(tt.want) {
+				t.Fatalf("found %v, want %v", got, tt.want)
+			}
+			for i := range got {
+				if math.Abs(got[i][0]-tt.want[i][0]) > 4 || math.Abs(got[i][1]-tt.want[i][1]) > 4 {
+					t.Errorf("gap at %.1f, want %v", got[i], tt.want[i])
+				}
+			}
+		})
 	}
 }

@@ -16,7 +16,7 @@ var Woods = []measure.Wood{measure.Conifer, measure.RingPorous, measure.DiffuseP
 // it.
 type Model struct {
 	Column      map[measure.Wood]*Net          `json:"column"`      // features of a column -> log odds of a boundary
-	Context     map[measure.Wood]*Net          `json:"context"`     // a candidate in its surroundings -> log odds
+	Context     map[measure.Wood]*Net          `json:"context"`     // a candidate's second look -> log odds
 	Wood        *Net                           `json:"wood"`        // a core's summary -> a score for each of Woods
 	Bark        *Net                           `json:"bark"`        // a core's two ends compared -> log odds that bark is at low columns
 	Prior       map[measure.Wood]measure.Prior `json:"prior"`       // how rings follow each other
@@ -162,8 +162,8 @@ func (m *Model) lookAgain(f *Features, cands []Candidate, first measure.Inferenc
 	}
 	out := make([]Candidate, len(cands))
 	h, y := make([]float32, net.Hidden), make([]float32, 1)
-	for i, x := range Context(f, cands, first, span.PxPerMM, span.Dir) {
-		net.Apply(x[:], h, y)
+	for i, x := range SecondLook(f, cands, first, span.PxPerMM, span.Dir) {
+		net.Apply(x, h, y)
 		out[i] = Candidate{U: cands[i].U, LogOdds: float64(y[0])}
 	}
 	return out
