@@ -16,8 +16,12 @@ type piece struct {
 	windows   int             // that many windows gave it
 	power     float64         // grey levels its layers share
 	plain     float64         // how plain most of it is beside the rest: low for printed paper
+	of        *stretch        // pieces of one stretch are of one core
 	free      [2]bool         // the ground lies beside its upper, its lower rim
 }
+
+// stretch is wood followed in one go; its pieces lie in one line.
+type stretch struct{ _ byte }
 
 // length is that of the axis, in scan px.
 func (p *piece) length() float64 {
@@ -43,15 +47,30 @@ func (f *finder) measurePieces(line []measure.Point, half float64) []*piece {
 	}
 	runs := m.runs()
 	if len(runs) < 2 {
-		m.ends()
-		return m.piece()
+		return m.pieces()
 	}
 	var out []*piece
 	for _, r := range runs {
 		if n := f.newMeasurer(m.line(r[0], r[1]), m.breadth*m.b.step/2); n != nil {
-			n.ends()
-			out = append(out, n.piece()...)
+			out = append(out, n.pieces()...)
 		}
+	}
+	return out
+}
+
+// pieces finds the ends and the narrow openings between them, and gives what
+// lies between those.
+func (m *measurer) pieces() []*piece {
+	m.ends()
+	stretch := &stretch{}
+	var out []*piece
+	near := m.near
+	for _, c := range append(m.cuts(), cut{from: m.far}) {
+		if central(c.from)-central(near) < shortest*m.breadth {
+			continue // a sliver stays with its neighbour
+		}
+		out = append(out, m.piece(near, c.from, stretch))
+		near = c.to
 	}
 	return out
 }
@@ -621,20 +640,16 @@ func (m *measurer) stripe(ch []float32, v0, v1 float64, u0, u1 int) []float64 {
 	return out
 }
 
-// piece gives what was measured, on the scan; none where nothing is left
-// between the ends.
-func (m *measurer) piece() []*piece {
-	first, last := central(m.near), central(m.far)
-	if last-first < shortest*m.breadth {
-		return nil
-	}
-	p := &piece{breadth: m.breadth * m.b.step, free: m.free}
+// piece gives what was measured between two ends, on the scan.
+func (m *measurer) piece(near, far []float64, of *stretch) *piece {
+	first, last := central(near), central(far)
+	p := &piece{breadth: m.breadth * m.b.step, free: m.free, of: of}
 	n := max(2, int((last-first)/(m.breadth/4))+1)
 	for i := range n {
 		u := first + (last-first)*float64(i)/float64(n-1)
 		p.axis = append(p.axis, m.b.at(u, m.mid.at(u)))
 	}
-	p.near, p.far = m.face(m.near), m.face(m.far)
+	p.near, p.far = m.face(near), m.face(far)
 	a := newAgreement(m.b, m.mid.at, -0.4*m.breadth, 0.4*m.breadth, max(0, int(first)), min(m.b.w, int(last)))
 	for _, r := range a.r {
 		p.agree += r / float64(len(a.r))
@@ -643,7 +658,7 @@ func (m *measurer) piece() []*piece {
 	p.power = median(append([]float64(nil), a.power...))
 	p.colour = m.colour(int(first), int(last))
 	p.plain = m.tx.plainness(m.b, m.inner, int(first)+8, int(last)-8)
-	return []*piece{p}
+	return p
 }
 
 // inner gives the rows of column u well between the rims.

@@ -1,7 +1,9 @@
 package vision
 
 import (
+	"errors"
 	"math"
+	"slices"
 	"sort"
 
 	"pithward/measure"
@@ -48,14 +50,13 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 	if err != nil {
 		return nil, nil, err
 	}
-	var pieces []*piece
-	for _, b := range bars {
-		found, err := f.piecesOf(b)
-		if err != nil {
-			return nil, nil, err
-		}
-		pieces = append(pieces, found...)
+	found := make([][]*piece, len(bars))
+	failed := make([]error, len(bars))
+	inParallel(len(bars), func(i int) { found[i], failed[i] = f.piecesOf(bars[i]) })
+	if err := errors.Join(failed...); err != nil {
+		return nil, nil, err
 	}
+	pieces := slices.Concat(found...)
 	var cores []raster.Core
 	pieces = apart(pieces)
 	f.meet(pieces)

@@ -2,6 +2,9 @@ package vision
 
 import (
 	"math"
+	"runtime"
+	"sync"
+	"sync/atomic"
 
 	"pithward/measure"
 )
@@ -89,28 +92,45 @@ func (b *bar) extend(labels []int32, w int, of blob) {
 	b.breadth = median(all)
 }
 
+// inParallel calls do for 0 to n-1 on all processors; each call must write to
+// its own places only.
+func inParallel(n int, do func(i int)) {
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		wg.Go(func() {
+			for {
+				i := int(next.Add(1)) - 1
+				if i >= n {
+					return
+				}
+				do(i)
+			}
+		})
+	}
+	wg.Wait()
+}
+
 // mask tells which pixels outside avoid stand out.
 func (g *ground) mask(t tint, avoid mask) mask {
 	out := newMask(t.w, t.h)
 	coloured := t.ch[1] != nil
-	for y := range t.h {
+	inParallel(t.h, func(y int) {
+		ground := g.row(y)
 		for x := range t.w {
 			i := y*t.w + x
 			if avoid.on[i] != 0 {
 				continue
 			}
-			var c, of [3]float32
-			for k, v := range g.colour(x, y) {
-				of[k] = float32(v)
-				if t.ch[k] != nil {
-					c[k] = t.ch[k][i]
-				}
+			c := [3]float32{t.ch[0][i]}
+			if coloured {
+				c[1], c[2] = t.ch[1][i], t.ch[2][i]
 			}
-			if g.stands(c, of, coloured) {
+			if g.stands(c, ground(x), coloured) {
 				out.on[i] = 255
 			}
 		}
-	}
+	})
 	return out
 }
 

@@ -232,6 +232,25 @@ func (g *ground) colour(x, y int) (c [3]float64) {
 	return c
 }
 
+// row returns a function that gives the ground's channels along row y, by
+// column.
+func (g *ground) row(y int) func(x int) [3]float32 {
+	b := g.basis(0, y)
+	v, vv := b[2], b[5]
+	var k [3][3]float64 // of 1, u and u squared
+	for c, a := range g.coef {
+		k[c] = [3]float64{a[0] + a[2]*v + a[5]*vv, a[1] + a[4]*v, a[3]}
+	}
+	step := 2 / float64(g.w)
+	return func(x int) (of [3]float32) {
+		u := float64(x)*step - 1
+		for c := range of {
+			of[c] = float32(k[c][0] + u*(k[c][1]+u*k[c][2]))
+		}
+		return of
+	}
+}
+
 func dot6(a, b [6]float64) float64 {
 	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3] + a[4]*b[4] + a[5]*b[5]
 }
@@ -286,8 +305,34 @@ func quantile(v []float64, q float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	sort.Float64s(v)
-	return v[min(len(v)-1, int(q*float64(len(v))))]
+	k := min(len(v)-1, int(q*float64(len(v))))
+	lo, hi := 0, len(v)-1
+	for lo < hi { // Hoare's selection, with the middle value as pivot
+		pivot := v[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }
 
 // fill sets the pixels of the mask whose centre lies in the polygon.

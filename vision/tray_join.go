@@ -12,10 +12,24 @@ import (
 // pieces from left (top) to right (bottom).
 func joinPieces(pieces []*piece) [][]*piece {
 	var cores [][]*piece
-	sort.SliceStable(pieces, func(i, j int) bool { return pieces[i].length() > pieces[j].length() })
+	at := map[*stretch]int{}
 	for _, p := range pieces {
-		cores = append(cores, []*piece{p})
+		i, ok := at[p.of]
+		if !ok {
+			i = len(cores)
+			at[p.of] = i
+			cores = append(cores, nil)
+		}
+		cores[i] = append(cores[i], p)
 	}
+	for _, c := range cores {
+		d := direction(longest(c).axis, 0, longest(c).breadth)
+		sort.SliceStable(c, func(i, j int) bool {
+			a, b := c[i].axis[0], c[j].axis[0]
+			return a[0]*d[0]+a[1]*d[1] < b[0]*d[0]+b[1]*d[1]
+		})
+	}
+	sort.SliceStable(cores, func(i, j int) bool { return longest(cores[i]).length() > longest(cores[j]).length() })
 	for joined := true; joined; {
 		joined = false
 		best, bi, bj := math.Inf(1), -1, -1

@@ -10,7 +10,7 @@ import (
 // flats, in breadths of the narrower, how dark it is beside the wood, and how
 // much of the shorter lies beside the other.
 const (
-	meetGap   = 0.3
+	meetGap   = 0.45
 	meetDark  = 0.8
 	meetShare = 0.3
 )
