@@ -122,7 +122,7 @@ func learnWood(m *evidence.Model, samples []sample) {
 			}
 		}
 	}
-	m.Wood = fit(data, len(evidence.Woods), fitting{hidden: 4, epochs: 400, rate: 3e-3, decay: 2e-2, noise: 0.06, drop: 0.35, seed: 6})
+	m.Wood = fit(data, len(evidence.Woods), fitting{hidden: 8, epochs: 400, rate: 3e-3, decay: 1e-2, noise: 0.04, drop: 0.2, seed: 6})
 }
 
 func learnContext(m *evidence.Model, samples []sample) {
