@@ -53,7 +53,7 @@ type Job struct {
 	Overlay  string   `json:"overlay,omitempty"` // write the overlay PNG to this path
 	Strips   string   `json:"strips,omitempty"`  // write full-resolution strips into this folder
 	Tiles    string   `json:"tiles,omitempty"`   // write a pyramid of tiles into this folder, which is there
-	Look     bool     `json:"look,omitempty"`    // nothing but the tiles: do not measure
+	Look     bool     `json:"look,omitempty"`    // nothing but the tiles (without Tiles: but decoding): do not measure
 	Version  string   `json:"version"`
 }
 

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"pithward/measure"
@@ -55,10 +56,14 @@ func joinPieces(pieces []*piece) [][]*piece {
 // in breadths, the relative difference of breadths, the colour in grey levels.
 const (
 	maxGap     = 1.6
+	maxOver    = 1.6 // that far may both claim the same wood
 	maxOffset  = 0.35
 	maxThicker = 0.2
 	maxColour  = 45
 )
+
+// leastGap is the smallest opening between pieces that is one, px.
+const leastGap = 2
 
 // continues tells whether core b goes on where core a ends, and the gap
 // between them in breadths.
@@ -82,7 +87,7 @@ func continues(a, b []*piece) (gap float64, ok bool) {
 	x, y := start[0]-end[0], start[1]-end[1]
 	along := (x*d[0] + y*d[1]) / breadth
 	off := math.Abs(-x*d[1]+y*d[0]) / breadth
-	if along < -0.5 || along > maxGap || off > maxOffset {
+	if along < -maxOver || along > maxGap || off > maxOffset {
 		return 0, false
 	}
 	var diff float64
@@ -120,8 +125,60 @@ func direction(axis []measure.Point, i int, breadth float64) measure.Point {
 	return measure.Point{(b[0] - a[0]) / l, (b[1] - a[1]) / l}
 }
 
+// inLine returns the pieces without what two of them claim: where one begins
+// before the other ends, both are cut in the middle of the overlap. The opening
+// between them is then found in the wood itself.
+func inLine(pieces []*piece) []*piece {
+	out := make([]*piece, len(pieces))
+	for i, p := range pieces {
+		own := *p
+		out[i] = &own
+	}
+	for i := 1; i < len(out); i++ {
+		p, q := out[i-1], out[i]
+		end, start := p.axis[len(p.axis)-1], q.axis[0]
+		d := direction(p.axis, len(p.axis)-1, p.breadth)
+		over := -((start[0]-end[0])*d[0] + (start[1]-end[1])*d[1])
+		if over <= 0 {
+			continue
+		}
+		p.axis, p.far = p.shortened(over/2, true)
+		q.axis, q.near = q.shortened(over/2, false)
+	}
+	return out
+}
+
+// shortened returns the axis without its last (or first) px, and the straight
+// end it then has.
+func (p *piece) shortened(by float64, last bool) (axis, end []measure.Point) {
+	axis = slices.Clone(p.axis)
+	if last {
+		slices.Reverse(axis)
+	}
+	for len(axis) > 2 && by > 0 {
+		l := distance(axis[0], axis[1])
+		if l > by {
+			f := by / l
+			axis[0] = measure.Point{axis[0][0] + f*(axis[1][0]-axis[0][0]), axis[0][1] + f*(axis[1][1]-axis[0][1])}
+			break
+		}
+		axis, by = axis[1:], by-l
+	}
+	if last {
+		slices.Reverse(axis)
+	}
+	at, a, b := axis[0], axis[0], axis[1]
+	if last {
+		at, a, b = axis[len(axis)-1], axis[len(axis)-2], axis[len(axis)-1]
+	}
+	l := distance(a, b)
+	n := measure.Point{-(b[1] - a[1]) / l * p.breadth / 2, (b[0] - a[0]) / l * p.breadth / 2}
+	return axis, []measure.Point{{at[0] - n[0], at[1] - n[1]}, {at[0] + n[0], at[1] + n[1]}}
+}
+
 // assemble makes one core of its pieces.
 func assemble(pieces []*piece) raster.Core {
+	pieces = inLine(pieces)
 	var k raster.Core
 	var upper, lower []measure.Point
 	var breadths, weights []float64
@@ -129,7 +186,9 @@ func assemble(pieces []*piece) raster.Core {
 	for i, p := range pieces {
 		if i > 0 {
 			gap := distance(k.AxisPx[len(k.AxisPx)-1], p.axis[0])
-			k.Gaps = append(k.Gaps, raster.GapPx{FromPx: at, ToPx: at + gap, Kind: kindOf(gap / p.breadth)})
+			if gap > leastGap {
+				k.Gaps = append(k.Gaps, raster.GapPx{FromPx: at, ToPx: at + gap, Kind: kindOf(gap / p.breadth)})
+			}
 			at += gap
 		}
 		at += p.length()

@@ -233,15 +233,18 @@ func drawMarks(r *rand.Rand, c *Core) {
 
 // BigTray draws the tray that speed is judged by: ten clean cores of 270 mm
 // and a ruler at 1200 dpi, 14000 x 6000 px.
-func BigTray(seed uint64) Tray {
+func BigTray(seed uint64) Tray { return LongTray(seed, 10) }
+
+// LongTray is a tray like BigTray with another number of cores.
+func LongTray(seed uint64, cores int) Tray {
 	r := newRand(seed, 11)
 	o := Options{DPI: 1200, Plain: true}
-	t := Tray{Name: "big", WidthPx: 14000, HeightPx: 6000, DPI: 1200}
+	t := Tray{Name: "big", WidthPx: 14000, HeightPx: 1464 + cores*4536/10, DPI: 1200}
 	drawScale(r, &t, o)
 	drawGround(r, &t, o)
 	t.Scanner = randomScanner(r, t.DPI, o)
 	woods := []measure.Wood{measure.Conifer, measure.Conifer, measure.RingPorous, measure.DiffusePorous}
-	for i := range 10 {
+	for i := range cores {
 		o.LengthMM = 285
 		c := RandomCore(r, woods[i%len(woods)], o)
 		c.ID = fmt.Sprintf("big-%02d", i+1)
@@ -252,7 +255,7 @@ func BigTray(seed uint64) Tray {
 		t.Cores = append(t.Cores, c)
 	}
 	t.Ruler = RandomRuler(r, 280, o)
-	t.Ruler.AtMM, t.Ruler.BreadthMM = [2]float64{9, 106}, 15
+	t.Ruler.AtMM, t.Ruler.BreadthMM = [2]float64{9, 10 + 9.6*float64(cores)}, 15
 	return t
 }
 
