@@ -66,6 +66,7 @@ fuzz:
 		done; done
 
 bench: build
+	$(PURE) go run ./cmd/cost
 	$(CGO) go test -run '^$$' -bench '$(BENCH)' -benchmem ./...
 
 # Writes the golden files anew; read the diff before you commit it.

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"sync"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 )
@@ -42,24 +43,34 @@ var grains = [...]int{1, 2, 4}
 
 // combs lists where strips of the overview repeat, strongest first.
 func combs(o overview) []comb {
+	var both [2][]comb
+	var wg sync.WaitGroup
+	for i, swap := range []bool{false, true} {
+		wg.Go(func() { both[i] = combsAlong(o, swap) })
+	}
+	wg.Wait()
+	out := slices.Concat(both[0], both[1])
+	sort.SliceStable(out, func(i, j int) bool { return out[i].weight > out[j].weight })
+	return out
+}
+
+// combsAlong finds the combs along one axis, along y for swap.
+func combsAlong(o overview, swap bool) []comb {
 	var out []comb
-	for _, swap := range []bool{false, true} {
-		strips := o.strips(swap)
-		for _, n := range grains {
-			s := strips
-			if n > 1 {
-				s = coarser(strips, n)
-			}
-			for _, g := range cluster(hitsIn(s, float64(o.factor), float64(n))) {
-				for _, c := range rows(g, float64(stripHeight*o.factor)) {
-					c.swap = swap
-					c.weight *= float64(n) // by length of strip
-					out = append(out, c)
-				}
+	strips := o.strips(swap)
+	for _, n := range grains {
+		s := strips
+		if n > 1 {
+			s = coarser(strips, n)
+		}
+		for _, g := range cluster(hitsIn(s, float64(o.factor), float64(n))) {
+			for _, c := range rows(g, float64(stripHeight*o.factor)) {
+				c.swap = swap
+				c.weight *= float64(n) // by length of strip
+				out = append(out, c)
 			}
 		}
 	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].weight > out[j].weight })
 	return out
 }
 

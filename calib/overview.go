@@ -1,6 +1,10 @@
 package calib
 
-import "pithward/vision/raster"
+import (
+	"sync"
+
+	"pithward/vision/raster"
+)
 
 // overview is a reduced gray copy of a scan.
 type overview struct {
@@ -25,14 +29,20 @@ func reduce(px raster.Pixels) overview {
 	if f >= 4 {
 		rows = []int{f / 4, f/4 + f/2}
 	}
-	for y := range o.h {
-		dst := o.pix[y*o.w : (y+1)*o.w]
-		if px.U16 != nil {
-			reduceRow(dst, px.U16, px, f, y*f, rows, 257)
-		} else {
-			reduceRow(dst, px.U8, px, f, y*f, rows, 1)
-		}
+	var wg sync.WaitGroup
+	for part := range 2 {
+		wg.Go(func() {
+			for y := part * o.h / 2; y < (part+1)*o.h/2; y++ {
+				dst := o.pix[y*o.w : (y+1)*o.w]
+				if px.U16 != nil {
+					reduceRow(dst, px.U16, px, f, y*f, rows, 257)
+				} else {
+					reduceRow(dst, px.U8, px, f, y*f, rows, 1)
+				}
+			}
+		})
 	}
+	wg.Wait()
 	return o
 }
 

@@ -59,7 +59,7 @@ func Infer(proposals []Proposal, barriers []float64, prior Prior) Inference {
 	first.Weight = 0
 	c := newChain(proposals, barriers, local, first)
 	inf := c.solve()
-	for round := 0; round < 4; round++ {
+	for round := 0; round < 3; round++ {
 		localWidths(proposals, inf, local)
 		c = newChain(proposals, barriers, local, prior)
 		inf = c.solve()
@@ -122,7 +122,7 @@ type chain struct {
 }
 
 // farthest is how many local mean widths a ring may span.
-const farthest = 9
+const farthest = 7
 
 func newChain(p []Proposal, barriers, local []float64, prior Prior) *chain {
 	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p))}
@@ -181,6 +181,9 @@ func (c *chain) solve() Inference {
 		acc := newLogSum(start, 0, 0)
 		best[j], from[j] = start, -1
 		for i := j - 1; i >= 0 && c.within(i, j); i-- {
+			if fwd[i] < acc.top-negligible && best[i] < best[j] {
+				continue // links only lower the weight
+			}
 			l := c.link(i, j)
 			acc.add(fwd[i]+l, m1[i], m2[i])
 			if v := best[i] + l; v > best[j] {
@@ -194,6 +197,9 @@ func (c *chain) solve() Inference {
 	for i := n - 1; i >= 0; i-- {
 		acc := newLogSum(c.edge(i, last-c.p[i].At), 0, 0)
 		for j := i + 1; j < n && c.within(i, j); j++ {
+			if bwd[j]+c.odds(j) < acc.top-negligible {
+				continue
+			}
 			acc.add(c.link(i, j)+bwd[j]+c.odds(j), 0, 0)
 		}
 		bwd[i] = acc.log()
@@ -241,6 +247,10 @@ func (c *chain) independent() Inference {
 	return out
 }
 
+// negligible is the difference of log weights below which the smaller adds
+// nothing: exp(-36) is 2e-16.
+const negligible = 36
+
 // logSum adds weights given by their logarithms and keeps the weighted mean of
 // two numbers.
 type logSum struct{ top, sum, a, b float64 }
@@ -248,6 +258,9 @@ type logSum struct{ top, sum, a, b float64 }
 func newLogSum(l, a, b float64) *logSum { return &logSum{l, 1, a, b} }
 
 func (s *logSum) add(l, a, b float64) {
+	if l < s.top-negligible {
+		return
+	}
 	if l > s.top {
 		k := math.Exp(s.top - l)
 		s.sum, s.a, s.b, s.top = s.sum*k, s.a*k, s.b*k, l

@@ -126,7 +126,7 @@ func layStraight(px raster.Pixels, line []measure.Point, half, margin, step floa
 	for c := range channels {
 		b.ch[c] = make([]float32, b.w*b.h)
 	}
-	sub := max(1, min(3, int(math.Round(step))))
+	sub := max(1, min(2, int(math.Round(step))))
 	s := sampler{px, 255}
 	if px.U16 != nil {
 		s.full = 65535
@@ -188,6 +188,13 @@ func (s *sampler) mean(x, y float64, n measure.Point, step float64, sub int) (su
 			ix := max(0, min(s.px.Width-1, int(x+a*n[1]+d*n[0]+0.5)))
 			iy := max(0, min(s.px.Height-1, int(y-a*n[0]+d*n[1]+0.5)))
 			at := (iy*s.px.Width + ix) * ch
+			if s.px.U8 != nil && ch == 3 {
+				p := s.px.U8[at : at+3]
+				sum[0] += float32(p[0])
+				sum[1] += float32(p[1])
+				sum[2] += float32(p[2])
+				continue
+			}
 			for c := range ch {
 				if s.px.U8 != nil {
 					sum[c] += float32(s.px.U8[at+c])

@@ -159,7 +159,7 @@ func (b *builder) samePx() float64 { return math.Max(2.5, 0.05*b.perMM) }
 func (b *builder) together(r evidence.Reading, k int) float64 {
 	p := r.Probability[k]
 	for j := range r.Candidates {
-		if j != k && !slices.Contains(r.Accepted, j) && math.Abs(r.Candidates[j].U-r.Candidates[k].U) < b.samePx() {
+		if j != k && math.Abs(r.Candidates[j].U-r.Candidates[k].U) < b.samePx() && !slices.Contains(r.Accepted, j) {
 			p += r.Probability[j]
 		}
 	}

@@ -46,7 +46,7 @@ func (r *reader) read(found raster.Core, field *measure.Field) measure.Core {
 	known := r.known(found, field)
 	known.Onsets = [2][]float64{s.Onsets(r.px, false, perMM), s.Onsets(r.px, true, perMM)}
 	look := r.model.Judge(f, course, s, r.spanOf(found, s, perMM), known)
-	reading := r.model.Read(f, look.Wood, look.Span)
+	reading := r.model.ReadLook(f, look)
 	b := builder{reader: r, strip: s, course: course, look: look, core: &core, perMM: perMM, f: f}
 	b.build(reading)
 	return core

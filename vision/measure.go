@@ -2,13 +2,9 @@ package vision
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"image"
-	"io"
-	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -35,12 +31,6 @@ type Progress func(stage string, done, of int)
 // measurement with an empty list.
 func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (measure.Measurement, error) {
 	m := newMeasurement(s.Header, job)
-	sum, err := hashOf(job.Scan)
-	if err != nil {
-		return m, err
-	}
-	m.Scan.SHA256 = sum
-
 	tell("finding ruler and cores", 0, 1)
 	o, err := s.Overview(overviewSide)
 	if err != nil {
@@ -70,6 +60,11 @@ func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (meas
 	if err != nil {
 		return m, err
 	}
+	sum, err := s.SHA256()
+	if err != nil {
+		return m, err
+	}
+	m.Scan.SHA256 = sum
 	stem := strings.TrimSuffix(m.Scan.File, filepath.Ext(m.Scan.File))
 	for i := range m.Cores {
 		m.Cores[i].UID = fmt.Sprintf("%s-%d", sum[:16], i+1)
@@ -88,19 +83,6 @@ func newMeasurement(h header.Header, job measure.Job) measure.Measurement {
 		Program: measure.Program{Version: job.Version, Settings: job.Settings},
 		Scan: measure.Scan{File: filepath.Base(job.Scan), WidthPx: h.Width, HeightPx: h.Height, BitDepth: h.Bits,
 			Channels: h.Channels, DeclaredDPI: h.DPI}}
-}
-
-func hashOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 // readCores reads all cores, as many at once as there are processors.

@@ -1,14 +1,18 @@
 package vision
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
 	"syscall"
 
 	"gocv.io/x/gocv"
+	"golang.org/x/sync/errgroup"
 
 	"pithward/vision/header"
 	"pithward/vision/raster"
@@ -21,6 +25,8 @@ type Scan struct {
 
 	mat    gocv.Mat
 	pixels raster.Pixels
+	sum    string
+	hash   errgroup.Group // of sum: the file is hashed while it is decoded
 }
 
 // ReadScan decodes the image file at path, with its own depth, gray or colour,
@@ -33,6 +39,10 @@ func ReadScan(path string) (*Scan, error) {
 		return nil, err
 	}
 	s := &Scan{Header: h}
+	s.hash.Go(func() (err error) {
+		s.sum, err = hashOf(path)
+		return err
+	})
 	if s.mat, err = decodeAsMeant(path, h); err != nil {
 		return nil, &header.Refusal{File: filepath.Base(path), Fault: err.Error(), Remedy: "save it again as plain TIFF or PNG"}
 	}
@@ -42,6 +52,25 @@ func ReadScan(path string) (*Scan, error) {
 	}
 	s.upright()
 	return s, nil
+}
+
+// SHA256 returns the file's hash, in hexadecimal.
+func (s *Scan) SHA256() (string, error) {
+	err := s.hash.Wait()
+	return s.sum, err
+}
+
+func hashOf(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 // decodeAsMeant decodes a file, changed on the way where the library would

@@ -195,27 +195,33 @@ func (p *patch) line(b *band) ([]measure.Point, float64) {
 // across looks like grain.
 const patchErosion = 3
 
-// isCore tells whether joined pieces are a core: long, and not printed paper.
+// isCore tells whether joined pieces are a core: long, broad enough, and not
+// printed paper or writing.
 func (f *finder) isCore(pieces []*piece) bool {
-	length, plain := 0.0, 0.0
+	length, plain, agree, windows := 0.0, 0.0, 0.0, 0
 	for _, p := range pieces {
 		length += p.length()
 		plain += p.length() * p.plain
+		agree += float64(p.windows) * p.agree
+		windows += p.windows
 	}
+	plain /= length
 	breadth := longest(pieces).breadth
 	least := minOverview * float64(f.o.Factor)
 	if f.hints.MMPerPx != nil {
 		least = minMM / f.hints.MMPerPx[0]
 	}
-	return length > minSlim*breadth && breadth > least && plain/length > paperPlain
+	ringed := windows >= 8 && agree > 0.6*float64(windows)
+	return length > minSlim*breadth && breadth > least && plain > paperPlain && (ringed || plain > writtenPlain)
 }
 
 // What makes a core, and no stub or label: its length in breadths (chosen),
-// and the least plainness (measured: printed labels lie below 0.04, wood above
-// 0.16).
+// and the least plainness (measured: labels lie below 0.04, writing on a mount
+// below 0.09; wood above 0.16, smooth wood with clear rings above 0.12).
 const (
-	minSlim    = 2.2
-	paperPlain = 0.06
+	minSlim      = 2.2
+	paperPlain   = 0.06
+	writtenPlain = 0.12
 	// The least breadth: with a scale in mm, else in px of the overview.
 	minMM       = 2.2
 	minOverview = 8

@@ -93,15 +93,19 @@ func averaged(b *band, e []float32, hop, window, u0, u1 int) []float32 {
 // cross is 1 where all change is along the band, -1 where all is across it,
 // over the rows v-reach to v+reach.
 func (t *texture) cross(k, v, reach int) float64 {
-	var a, b float32
+	var a, b, n float32
 	for d := max(0, v-reach); d <= min(t.rows-1, v+reach); d++ {
-		a, b = a+t.gu[d*t.nk+k], b+t.gv[d*t.nk+k]
+		a, b, n = a+t.gu[d*t.nk+k], b+t.gv[d*t.nk+k], n+1
 	}
-	return crossOf(a, b)
+	return crossOf(a/n, b/n)
 }
 
+// featureless is the change, in square grey levels, below which a surface has
+// no texture and is no wood (chosen: half the noise of a scan reduced so far).
+const featureless = 0.3
+
 func crossOf(along, across float32) float64 {
-	return float64((along - across) / (along + across + 1e-3))
+	return float64((along - across - featureless) / (along + across + featureless))
 }
 
 // plainness is the median change of lightness from cell to cell over the mean,

@@ -103,7 +103,7 @@ func one(bin, dir string, cores int, name string, p *phantom.Picture, o phantom.
 }
 
 // timed runs a command and returns its wall time and the peak resident memory,
-// in bytes, of it and all its descendants together, looked at every 5 ms.
+// in bytes, of it and all its descendants together, looked at every 20 ms.
 func timed(cmd *exec.Cmd, stdin []byte) (time.Duration, int64, error) {
 	cmd.Stdin = bytes.NewReader(stdin)
 	var talk bytes.Buffer
@@ -122,7 +122,7 @@ func timed(cmd *exec.Cmd, stdin []byte) (time.Duration, int64, error) {
 				err = fmt.Errorf("%w: %s", err, talk.String())
 			}
 			return time.Since(start), peak, err
-		case <-time.After(5 * time.Millisecond):
+		case <-time.After(20 * time.Millisecond):
 			peak = max(peak, resident(cmd.Process.Pid))
 		}
 	}

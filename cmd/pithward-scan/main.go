@@ -9,11 +9,15 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"sync"
 	"syscall"
+
+	"golang.org/x/sync/errgroup"
 
 	"pithward/measure"
 	"pithward/vision"
@@ -21,6 +25,8 @@ import (
 )
 
 func main() {
+	// The scan itself lies outside the Go heap; what is on it is short-lived.
+	debug.SetGCPercent(300)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	if err := run(ctx, os.Stdin, os.Stdout); err != nil {
@@ -58,8 +64,16 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 	if job.Look {
 		return cut(ctx, s, job, tell)
 	}
+	var base picture // reduced while the cores are read
+	var reducing errgroup.Group
+	if job.Overlay != "" {
+		reducing.Go(func() (err error) {
+			base, err = reduced(s)
+			return err
+		})
+	}
 	m, err = vision.Measure(ctx, s, job, tell)
-	if err != nil {
+	if err := errors.Join(err, reducing.Wait()); err != nil {
 		return m, nil, err
 	}
 	m.Warnings = append(s.Header.Notes(), m.Warnings...)
@@ -77,7 +91,7 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 	}
 	if job.Overlay != "" {
 		tell("drawing overlay", 0, 1)
-		if err := drawOverlay(s, m, job.Overlay); err != nil {
+		if err := overlay.WritePNG(job.Overlay, overlay.Draw(base.img, 1/float64(base.factor), m)); err != nil {
 			return m, files, err
 		}
 		files = append(files, job.Overlay)
@@ -85,12 +99,16 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 	return m, files, nil
 }
 
-func drawOverlay(s *vision.Scan, m measure.Measurement, path string) error {
-	picture, factor, err := s.Picture(overlay.Size(m.Scan.WidthPx, m.Scan.HeightPx))
-	if err != nil {
-		return err
-	}
-	return overlay.WritePNG(path, overlay.Draw(picture, 1/float64(factor), m))
+// picture is a scan reduced for the overlay.
+type picture struct {
+	img    *image.NRGBA
+	factor int
+}
+
+func reduced(s *vision.Scan) (p picture, err error) {
+	px := s.Pixels()
+	p.img, p.factor, err = s.Picture(overlay.Size(px.Width, px.Height))
+	return p, err
 }
 
 // speaker writes messages one at a time.

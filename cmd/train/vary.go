@@ -25,7 +25,7 @@ type variation struct {
 func drawVariation(rng *rand.Rand) variation {
 	v := variation{enlarge: 1, scale: 1, gain: 1, gamma: 1}
 	if rng.Float64() < 0.3 {
-		v.enlarge = 2 + rng.IntN(2)
+		v.enlarge = 2 + rng.IntN(3)
 	}
 	if rng.Float64() < 0.5 {
 		v.scale = math.Exp(math.Log(0.35) + rng.Float64()*math.Log(1.4/0.35))

@@ -239,29 +239,58 @@ func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
 // filter would leave the row use what is there.
 func filter(dst, sums []float32, sh shape, reach int) {
 	n := len(dst)
+	half := max(0, (reach-1)/2)
+	margin := min(n, reach+half+1)
+	for u := range margin {
+		dst[u] = atRim(sums, sh, u, reach, half)
+	}
+	for u := max(margin, n-margin); u < n; u++ {
+		dst[u] = atRim(sums, sh, u, reach, half)
+	}
+	per, wide := 1/float32(reach), 1/float32(2*half+1)
+	switch sh {
+	case step:
+		for u := margin; u < n-margin; u++ {
+			dst[u] = per * (sums[u+1+reach] - sums[u+1] - sums[u] + sums[u-reach])
+		}
+	case line:
+		for u := margin; u < n-margin; u++ {
+			dst[u] = wide*(sums[u+half+1]-sums[u-half]) -
+				0.5*per*(sums[u-half]-sums[u-half-reach]+sums[u+half+1+reach]-sums[u+half+1])
+		}
+	case level:
+		for u := margin; u < n-margin; u++ {
+			dst[u] = wide * (sums[u+half+1] - sums[u-half])
+		}
+	}
+}
+
+// atRim is filter for one place near an end of the row; 0 where a side of the
+// filter has nothing left.
+func atRim(sums []float32, sh shape, u, reach, half int) float32 {
+	n := len(sums) - 1
+	none := false
 	mean := func(a, b int) float32 {
 		a, b = max(0, a), min(n, b)
 		if b <= a {
-			return float32(math.NaN())
+			none = true
+			return 0
 		}
 		return (sums[b] - sums[a]) / float32(b-a)
 	}
-	half := max(0, (reach-1)/2)
-	for u := range dst {
-		var x float32
-		switch sh {
-		case step:
-			x = mean(u+1, u+1+reach) - mean(u-reach, u)
-		case line:
-			x = mean(u-half, u+half+1) - 0.5*(mean(u-half-reach, u-half)+mean(u+half+1, u+half+1+reach))
-		case level:
-			x = mean(u-half, u+half+1)
-		}
-		if x != x {
-			x = 0
-		}
-		dst[u] = x
+	var x float32
+	switch sh {
+	case step:
+		x = mean(u+1, u+1+reach) - mean(u-reach, u)
+	case line:
+		x = mean(u-half, u+half+1) - 0.5*(mean(u-half-reach, u-half)+mean(u+half+1, u+half+1+reach))
+	case level:
+		x = mean(u-half, u+half+1)
 	}
+	if none {
+		return 0
+	}
+	return x
 }
 
 // summary describes the whole core by the mean size of every answer and a few

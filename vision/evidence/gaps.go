@@ -113,22 +113,36 @@ func newGroundMap(raw *strip.Strip, ground []strip.Tone, pxPerMM float64) *groun
 		return raw.Brown[i]
 	}
 	var darkness [256]int
+	var plain tones
 	for i, l := range raw.Light {
-		wood.add(l, brown(i), 1/float32(len(raw.Light)))
+		a, b := plain.cell(l, brown(i))
+		plain[a][b] += 1 / float32(len(raw.Light))
 		darkness[int(max(0, min(255, l)))]++
 	}
+	for a := range plain {
+		for b, n := range plain[a] {
+			if n > 0 {
+				wood.add(6*float32(a)+1, 6*float32(b-43)+1, n)
+			}
+		}
+	}
 	g.deep = darker(darkness[:], len(raw.Light)/500) - 12
+	var ratio tones
+	for a := range ratio {
+		for b := range ratio[a] {
+			ratio[a][b] = -2
+			if len(ground) > 0 { // a colour that is also common in this wood proves nothing
+				p := math.Log(float64(under[a][b]+1e-5)/float64(wood[a][b]+1e-4)) - 1.5
+				ratio[a][b] = float32(math.Max(-2, math.Min(2, p)))
+			}
+		}
+	}
 	for i, l := range raw.Light {
-		a, b := wood.cell(l, brown(i))
-		p := float32(-2)
-		if len(ground) > 0 {
-			p = float32(math.Log(float64(under[a][b]+1e-5) / float64(wood[a][b]+1e-4)))
-			p -= 1.5 // a colour that is also common in this wood proves nothing
-		}
+		a, b := ratio.cell(l, brown(i))
+		g.llr[i] = ratio[a][b]
 		if l < g.deep {
-			p = 2
+			g.llr[i] = 2
 		}
-		g.llr[i] = max(-2, min(2, p))
 	}
 	return g
 }

@@ -27,6 +27,7 @@ type Look struct {
 	BarkScore       float64 // log likelihood ratio for bark at the bark end
 	Pith            *Pith   // nil where the core does not reach it
 	Span            Span    // the wood between bark and pith, direction set
+	scores          map[scored][]float32
 }
 
 // barkScore is the log likelihood ratio above which bark is taken to be there.
@@ -49,7 +50,9 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 		woods = given(known.Wood)
 	}
 	low, high := Ends(raw, known.Onsets, span.PxPerMM)
-	signs := BarkSigns(c, low, high, m.Better(f, span, woods), span.PxPerMM)
+	better, scores := m.better(f, span, woods)
+	look.scores = scores
+	signs := BarkSigns(c, low, high, better, span.PxPerMM)
 	p := m.BarkAtLow(signs)
 	look.Span.Dir, look.BarkProbability = 1, p
 	if p < 0.5 {
@@ -87,19 +90,28 @@ func given(w measure.Wood) []float64 {
 // difference of their log evidence per boundary, limited, times the kind's
 // probability.
 func (m *Model) Better(f *Features, span Span, woods []float64) [3]float64 {
+	out, _ := m.better(f, span, woods)
+	return out
+}
+
+// better is Better, and gives back the log odds it worked out.
+func (m *Model) better(f *Features, span Span, woods []float64) ([3]float64, map[scored][]float32) {
 	var out [3]float64
+	scores := map[scored][]float32{}
 	for i, w := range Woods {
-		if woods[i] < 0.05 {
+		if woods[i] < 0.15 {
 			continue
 		}
-		span.Dir = 1
-		low := m.First(f, w, span)
-		span.Dir = -1
-		high := m.First(f, w, span)
-		n := math.Max(5, (low.Count+high.Count)/2)
-		out[i] = woods[i] * math.Tanh((low.Score-high.Score)/n)
+		var r [2]Reading
+		for k, dir := range []int{1, -1} {
+			span.Dir = dir
+			scores[scored{w, dir}] = m.score(f, w, dir)
+			r[k] = m.glance(scores[scored{w, dir}], w, span)
+		}
+		n := math.Max(5, (r[0].Count+r[1].Count)/2)
+		out[i] = woods[i] * math.Tanh((r[0].Score-r[1].Score)/n)
 	}
-	return out
+	return out, scores
 }
 
 // BarkAtLow is the probability that bark is at low columns.

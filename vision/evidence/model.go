@@ -98,15 +98,49 @@ func (m *Model) ReadFrom(f *Features, cands []Candidate, wood measure.Wood, span
 	return Reading{Candidates: second, Inference: inf}
 }
 
-// First makes the first look only, for comparing kinds of wood and directions.
+// ReadLook is Read for a core that has been judged.
+func (m *Model) ReadLook(f *Features, l Look) Reading {
+	score := l.scores[scored{l.Wood, l.Span.Dir}]
+	if score == nil {
+		score = m.score(f, l.Wood, l.Span.Dir)
+	}
+	return m.ReadFrom(f, candidatesIn(score, l.Span), l.Wood, l.Span)
+}
+
+// scored names the log odds of all columns under one kind of wood and one
+// direction.
+type scored struct {
+	wood measure.Wood
+	dir  int
+}
+
+// First makes the first look only.
 func (m *Model) First(f *Features, wood measure.Wood, span Span) Reading {
 	cands := m.Propose(f, wood, span)
 	return Reading{Candidates: cands, Inference: m.infer(cands, wood, span)}
 }
 
+// glance is First at the likelier candidates alone, for comparing directions,
+// given the log odds of every column.
+func (m *Model) glance(score []float32, wood measure.Wood, span Span) Reading {
+	var likely []Candidate
+	for _, c := range candidatesIn(score, span) {
+		if c.LogOdds > -4 {
+			likely = append(likely, c)
+		}
+	}
+	return Reading{Candidates: likely, Inference: m.infer(likely, wood, span)}
+}
+
 // Propose returns the candidates of the wood in a span, from bark to pith.
 func (m *Model) Propose(f *Features, wood measure.Wood, span Span) []Candidate {
-	all := Candidates(m.score(f, wood, span.Dir))
+	return candidatesIn(m.score(f, wood, span.Dir), span)
+}
+
+// candidatesIn returns the candidates of the wood in a span, from bark to pith,
+// given the log odds of every column.
+func candidatesIn(score []float32, span Span) []Candidate {
+	all := Candidates(score)
 	var out []Candidate
 	for _, c := range all {
 		if !span.hidden(c.U) {

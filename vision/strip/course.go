@@ -20,7 +20,7 @@ type Course struct {
 }
 
 const (
-	bands      = 14
+	bands      = 12
 	steepest   = 0.72 // tan 36 degrees; layers turn up to 30 against the core
 	slopeSteps = 49
 )
@@ -32,10 +32,10 @@ var bendSteps = []float64{-0.30, -0.18, -0.10, -0.05, -0.02, 0, 0.02, 0.05, 0.10
 // Follow finds the course of the layers. pxPerMM is the scale, or a guess of
 // it: it sets over what length the bands are compared.
 func Follow(s *Strip, pxPerMM float64) *Course {
-	thin := int(math.Max(1, math.Round(pxPerMM/24))) // samples of about 0.04 mm suffice
+	thin := int(math.Max(1, math.Round(pxPerMM/18))) // samples of about 0.055 mm suffice
 	p := bandProfiles(s, thin, pxPerMM/float64(thin))
 	c := &Course{Every: 8 * thin, bandV: p.v}
-	g := searchGrid(p, 8, int(math.Round(1.0*pxPerMM/float64(thin))))
+	g := searchGrid(p, 8, int(math.Round(1.2*pxPerMM/float64(thin))))
 	g.trace(c)
 	c.followBands(p, thin, pxPerMM)
 	return c
@@ -212,21 +212,42 @@ func searchGrid(p *profiles, every, reach int) *grid {
 		}
 	}
 	stack := make([]float32, p.n)
-	totalPower := boxMean(boxMean(power, reach), reach/2)
+	sums := make([]float32, p.n+1)
+	totalPower := g.windows(power, sums, every, reach)
+	got := make([]float32, g.knots)
 	for s := 0; s < slopeSteps; s++ {
 		for b := range bendSteps {
 			stackAlong(stack, p, slopeOf(s), g.bendOf(b))
 			for i, x := range stack {
 				stack[i] = x * x
 			}
-			got := boxMean(boxMean(stack, reach), reach/2)
-			for k := 0; k < g.knots; k++ {
-				i := min(p.n-1, k*every)
-				g.agree[k*g.states+s*len(bendSteps)+b] = got[i] / (totalPower[i]*float32(len(p.at)) + 1e-3)
+			g.windowsInto(got, stack, sums, every, reach)
+			for k, v := range got {
+				g.agree[k*g.states+s*len(bendSteps)+b] = v / (totalPower[k]*float32(len(p.at)) + 1e-3)
 			}
 		}
 	}
 	return g
+}
+
+// windows returns the mean of x in a window round each knot; sums is scratch.
+func (g *grid) windows(x, sums []float32, every, reach int) []float32 {
+	out := make([]float32, g.knots)
+	g.windowsInto(out, x, sums, every, reach)
+	return out
+}
+
+func (g *grid) windowsInto(out, x, sums []float32, every, reach int) {
+	var total float64
+	for i, v := range x {
+		total += float64(v)
+		sums[i+1] = float32(total)
+	}
+	for k := range out {
+		i := min(len(x)-1, k*every)
+		a, b := max(0, i-reach), min(len(x), i+reach+1)
+		out[k] = (sums[b] - sums[a]) / float32(b-a)
+	}
 }
 
 // stackAlong sums the bands along one slope and bend.

@@ -27,7 +27,7 @@ type Strip struct {
 
 // maxRows bounds the rows of a strip: enough to tell agreement across the
 // breadth from chance, few enough that a tray is read as fast as it decodes.
-const maxRows = 56
+const maxRows = 36
 
 // Straighten samples the scan along an axis of at least two points, over the
 // part of the breadth given by keep (0..1, the middle). Samples outside the
@@ -43,7 +43,7 @@ func Straighten(px raster.Pixels, axis []measure.Point, breadthPx, keep float64)
 	if px.Channels >= 3 {
 		s.Brown = make([]float32, s.Rows*s.Cols)
 	}
-	sub := int(math.Max(1, math.Round(s.RowPx)))
+	sub := int(math.Max(1, math.Round(s.RowPx/1.6))) // lines 1.6 px apart: neighbours tell the same
 	for r := 0; r < s.Rows; r++ {
 		s.sampleRow(px, r, sub)
 	}
