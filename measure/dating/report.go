@@ -142,7 +142,7 @@ func Crossdate(ctx context.Context, series, references []archive.Series, o Optio
 			known = append(known, d)
 		}
 	}
-	c := crossdater{known: known, zeta: ZetaOf(known), o: o}
+	c := placer{known: known, zeta: ZetaOf(known), o: o}
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i, s := range series {
@@ -164,15 +164,15 @@ func newDatedIn(s archive.Series, treeChars int) Dated {
 	return NewDated(s)
 }
 
-// crossdater is what all series of a call have in common.
-type crossdater struct {
+// placer is what all series of a call have in common.
+type placer struct {
 	known []Dated
 	zeta  Zeta
 	o     Options
 }
 
 // one does one series.
-func (c crossdater) one(s archive.Series) SeriesReport {
+func (c placer) one(s archive.Series) SeriesReport {
 	s = s.Trim()
 	d := newDatedIn(s, c.o.TreeChars)
 	r := SeriesReport{ID: s.ID, Tree: s.Meta.Tree, Decision: DecisionUndated, Placements: []PlacementReport{}, OwnTree: []PlacementReport{},
@@ -205,7 +205,7 @@ func (c crossdater) one(s archive.Series) SeriesReport {
 
 // split parts the references into other radii of the tree and other trees, and
 // names those that are the series itself.
-func (c crossdater) split(d Dated) (tree, others []Dated, left []string) {
+func (c placer) split(d Dated) (tree, others []Dated, left []string) {
 	for _, k := range c.known {
 		switch {
 		case k.ID == d.ID:
@@ -227,7 +227,7 @@ func sameNumbers(a, b []float64) bool {
 	return slices.EqualFunc(a, b, func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) })
 }
 
-func (c crossdater) master(members []Dated) Master {
+func (c placer) master(members []Dated) Master {
 	m := NewMaster(members)
 	m.Zeta = c.zeta
 	if len(members) < 5 {
@@ -274,7 +274,7 @@ func placementReports(all []Placement) []PlacementReport {
 
 // check adds what depends on years: those found, or with --hold those the series
 // has.
-func (c crossdater) check(s archive.Series, d Dated, master Master, p Placing, r *SeriesReport) {
+func (c placer) check(s archive.Series, d Dated, master Master, p Placing, r *SeriesReport) {
 	w := d.Widths
 	if p.Dated {
 		w = d.Widths.Moved(p.Placements[0].LastYear - d.Widths.LastYear())
