@@ -316,7 +316,7 @@ func report(m *evidence.Model, samples []sample) {
 	for i := range samples {
 		s := &samples[i]
 		n++
-		p := m.WoodProbabilities(s.Features)
+		p := m.WoodOf(s.Features, s.Whole)
 		best := 0
 		for k := range p {
 			if p[k] > p[best] {

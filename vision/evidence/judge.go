@@ -38,7 +38,7 @@ const barkScore = 6
 // flattened, span the whole core.
 func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span, known Known) Look {
 	look := Look{Span: span}
-	woods := m.WoodProbabilities(f)
+	woods := m.WoodOf(f, span)
 	look.Wood, look.WoodProbability = bestWood(woods)
 	if known.Wood != "" {
 		look.Wood, look.WoodGiven = known.Wood, true
@@ -64,6 +64,36 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 	look.trimBark(m, f, low, high)
 	look.trimPith(c, raw)
 	return look
+}
+
+// WoodOf returns the probability of each of Woods for a core, by its looks and
+// by how it reads.
+func (m *Model) WoodOf(f *Features, span Span) []float64 {
+	return m.readable(m.WoodProbabilities(f), f, span)
+}
+
+// unsureWood is the probability under which the looks alone do not decide the
+// kind of wood.
+const unsureWood = 0.9
+
+// readable weighs the kinds of wood, where their looks leave doubt, by how well
+// the core can be read as each: its log evidence per boundary, in the better
+// direction, is added to the log of the probability.
+func (m *Model) readable(woods []float64, f *Features, span Span) []float64 {
+	if _, p := bestWood(woods); p >= unsureWood {
+		return woods
+	}
+	x := make([]float32, len(Woods))
+	for i, w := range Woods {
+		best := math.Inf(-1)
+		for _, dir := range []int{1, -1} {
+			span.Dir = dir
+			r := m.glance(m.score(f, w, dir), w, span)
+			best = math.Max(best, r.Score/math.Max(5, r.Count))
+		}
+		x[i] = float32(math.Log(math.Max(woods[i], 1e-4)) + best)
+	}
+	return softmax(x)
 }
 
 func bestWood(p []float64) (measure.Wood, float64) {
