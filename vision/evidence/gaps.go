@@ -69,7 +69,7 @@ func joined(gaps [][2]float64, near float64) [][2]float64 {
 // through a gap, and through one over 0.3 mm wide (chosen on rendered cores).
 const (
 	gapScore     = 1.3
-	gapScoreWide = 0.45
+	gapScoreWide = 0.9
 )
 
 // groundMap holds, for every cell of a strip, how much more it looks like
