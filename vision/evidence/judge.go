@@ -28,6 +28,7 @@ type Look struct {
 	Pith            *Pith   // nil where the core does not reach it
 	Span            Span    // the wood between bark and pith, direction set
 	scores          map[scored][]float32
+	ground          [2]float64 // at the low and the high end, px
 }
 
 // barkScore is the log likelihood ratio above which bark is taken to be there.
@@ -61,6 +62,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 	if known.Dir != 0 && known.Dir != look.Span.Dir {
 		look.Span.Dir, look.BarkProbability = known.Dir, 1-look.BarkProbability
 	}
+	look.trimGround(known.Onsets)
 	look.trimBark(m, f, low, high)
 	look.trimPith(c, raw)
 	return look
@@ -157,6 +159,13 @@ func (m *Model) BarkAtLow(signs [BarkCount]float32) float64 {
 	return sigmoid(float64(out[0]-back[0]) / 2) // odd by construction
 }
 
+// trimGround takes off the span what of the ground was found with the core.
+func (l *Look) trimGround(onsets [2][]float64) {
+	l.ground = [2]float64{median(onsets[0]), median(onsets[1])}
+	l.Span.From += l.ground[0]
+	l.Span.To -= l.ground[1]
+}
+
 // trimBark takes bark off the span.
 func (l *Look) trimBark(m *Model, f *Features, low, high End) {
 	end := low
@@ -169,9 +178,9 @@ func (l *Look) trimBark(m *Model, f *Features, low, high End) {
 		return
 	}
 	if l.Span.Dir > 0 {
-		l.Span.From += end.BarkPx
+		l.Span.From += end.BarkPx - l.ground[0]
 	} else {
-		l.Span.To -= end.BarkPx
+		l.Span.To -= end.BarkPx - l.ground[1]
 	}
 }
 

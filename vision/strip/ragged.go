@@ -10,14 +10,14 @@ import (
 // Onsets returns for each row how far, in px from the low or the high end of
 // the strip, the ground behind a broken or eroded end can be seen before wood
 // or bark begins: what looks like what lies beyond the end. It looks at the
-// first 4 mm at most.
+// first 12 mm at most.
 func (s *Strip) Onsets(px raster.Pixels, high bool, pxPerMM float64) []float64 {
 	out := make([]float64, s.Rows)
 	mean, dev, ok := s.beyond(px, high, pxPerMM)
 	if !ok {
 		return out
 	}
-	limit := math.Min(4*pxPerMM, float64(s.Cols/3))
+	limit := math.Min(12*pxPerMM, float64(s.Cols/3))
 	for r := range out {
 		for out[r] < limit && s.ground(px, r, out[r], high, mean, dev) {
 			out[r]++
