@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // Fit says where the places of one reading of a core lie on another.
@@ -62,12 +64,46 @@ func FitRings(old, now Core) (Fit, bool) {
 			}
 		}
 	}
+	best.refine(a, b)
 	if best.Share < sameRingShare {
 		return best, false
 	}
 	oldRadius, nowRadius := radiusOf(old), radiusOf(now)
 	best.oldMM, best.nowAt = oldRadius.At, nowRadius.Point
 	return best, true
+}
+
+// refine moves offset and stretch, between the steps of the search, to the
+// straight line through the boundaries that lie within a quarter of a ring of
+// each other, as long as that brings more of them together.
+func (f *Fit) refine(a, b []float64) {
+	for range 5 {
+		var x, y []float64
+		for _, at := range a {
+			i := nearestTo(b, f.Offset+f.Stretch*at)
+			if math.Abs(b[i]-f.Offset-f.Stretch*at) < 2*tolerance(b, i) {
+				x, y = append(x, at), append(y, b[i])
+			}
+		}
+		if len(x) < fewestRings/2 {
+			return
+		}
+		offset, stretch := stat.LinearRegression(x, y, nil, false)
+		share := shareOf(a, b, offset, stretch)
+		if math.Abs(stretch-1) > 0.0125 || share < f.Share {
+			return
+		}
+		f.Offset, f.Stretch, f.Share = offset, stretch, share
+	}
+}
+
+// nearestTo returns the index of the value of a rising list nearest to x.
+func nearestTo(list []float64, x float64) int {
+	i, _ := slices.BinarySearch(list, x)
+	if i == len(list) || i > 0 && x-list[i-1] < list[i]-x {
+		i--
+	}
+	return i
 }
 
 func ringPlaces(c Core) []float64 {
