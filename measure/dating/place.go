@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // PlaceOptions are the choices in placing a floating series.
@@ -69,6 +71,10 @@ type candidate struct {
 // position has the same probability beforehand, all together 1/2; the other
 // half is that of none. Thus each position tried makes every other less
 // probable, and a series that fits nowhere is left undated.
+//
+// Where the master has Trees, the years next to the best placement are weighed
+// once more, tree by tree, since a tree may be wrongly dated itself (see
+// votes): a date that some trees put a year away is not sure.
 func Place(w Values, master Master, o PlaceOptions) Placing {
 	p := Placing{N: w.Defined(), NoneOf: 1}
 	pattern := Pattern(w)
@@ -78,8 +84,10 @@ func Place(w Values, master Master, o PlaceOptions) Placing {
 		p.Reason = tooShort(p.N, pattern, master, o)
 		return p
 	}
-	posteriors, none := weigh(tried)
-	p.NoneOf = none
+	posteriors, _ := weigh(tried)
+	before := floats.Max(posteriors)
+	stands := master.revote(pattern, tried, posteriors, w.LastYear())
+	p.NoneOf = math.Max(0, 1-floats.Sum(posteriors))
 	order := make([]int, len(tried))
 	for i := range order {
 		order[i] = i
@@ -94,8 +102,51 @@ func Place(w Values, master Master, o PlaceOptions) Placing {
 	p.Posterior = p.Placements[0].Posterior
 	if p.Dated = p.Posterior >= o.Sure; !p.Dated {
 		p.Reason = p.wanting(tried, tried[order[0]], master.Zeta, o)
+		if stands != "" && before > p.Posterior+0.005 { // the trees' votes took the sureness
+			p.Reason = fmt.Sprintf("the best placement has probability %.3f where %g is asked for; the trees of the reference put its last ring at different years (%s): check their own dating with --hold before dating against them",
+				p.Posterior, o.Sure, stands)
+		}
 	}
 	return p
+}
+
+// revote shares the posterior of the years round the best placement among them
+// as the master's trees vote, in place. Where the trees stand at different
+// years, it says at which; lastYear is that of the series before it is moved.
+func (m Master) revote(pattern Values, tried []candidate, posteriors []float64, lastYear int) (stands string) {
+	if len(m.Trees) < 2 {
+		return ""
+	}
+	best, at := 0, map[int]int{}
+	for i, c := range tried {
+		at[c.moved] = i
+		if posteriors[i] > posteriors[best] {
+			best = i
+		}
+	}
+	middle := tried[best].moved
+	share, own := votes(pattern, m.Trees, m.Zeta.singleTree(), middle)
+	if share == nil {
+		return ""
+	}
+	var mass, there float64
+	for y, s := range share {
+		if i, ok := at[middle+y-nearYears]; ok {
+			mass += posteriors[i]
+			there += s
+		}
+	}
+	for y, s := range share {
+		i, ok := at[middle+y-nearYears]
+		if !ok {
+			continue
+		}
+		posteriors[i] = mass * s / there
+		if 2*standing(own, y-nearYears) < len(own) {
+			posteriors[i] /= 2 // most trees stand elsewhere: for a person to see
+		}
+	}
+	return disagreeing(own, m.Names, lastYear+middle)
 }
 
 // try correlates the pattern with the master at every position.

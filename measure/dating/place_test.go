@@ -103,6 +103,9 @@ func TestPlaceProperty(t *testing.T) {
 			t.Fatalf("%d of %d placements, together %g", len(p.Placements), p.Tried, sum)
 		}
 		master.Pattern, master.Curve = master.Pattern.Moved(moved), master.Curve.Moved(moved)
+		for i := range master.Trees {
+			master.Trees[i] = master.Trees[i].Moved(moved)
+		}
 		q := Place(w, master, o)
 		for k := range q.Placements {
 			q.Placements[k].LastYear -= moved
@@ -111,6 +114,39 @@ func TestPlaceProperty(t *testing.T) {
 			t.Fatalf("another era, another answer:\n%s", d)
 		}
 	})
+}
+
+// TestTreesThatDisagree: three trees of a made stand date a piece; where one of
+// them, then two, are moved by a year, the date is no longer sure, and the
+// reason names them.
+func TestTreesThatDisagree(t *testing.T) {
+	stand := madeStand(6, 150, 12)
+	piece := Values{0, stand[0].Widths.V[30:100]}
+	for _, tt := range []struct {
+		name  string
+		moved []int // of the reference trees, years
+		dated bool
+	}{
+		{"all as they are", []int{0, 0, 0}, true},
+		{"one of three a year off", []int{0, 1, 0}, false},
+		{"on either side of the truth, none at it", []int{-1, 1, 1}, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			var members []Dated
+			for i, by := range tt.moved {
+				d := stand[i+1]
+				d.Widths, d.Pattern, d.index = d.Widths.Moved(by), d.Pattern.Moved(by), d.index.Moved(by)
+				members = append(members, d)
+			}
+			p := Place(piece, NewMaster(members), DefaultPlaceOptions())
+			if p.Dated != tt.dated {
+				t.Fatalf("dated %v with %.4f: %s", p.Dated, p.Posterior, p.Reason)
+			}
+			if !tt.dated && !strings.Contains(p.Reason, "different years") {
+				t.Errorf("the reason does not say that the trees disagree: %s", p.Reason)
+			}
+		})
+	}
 }
 
 func TestHold(t *testing.T) {

@@ -39,6 +39,11 @@ type Master struct {
 	Curve   Values // for t-values and Gleichläufigkeit: a single series' widths, or the mean of indices
 	Depth   []int  // series behind each year of Pattern
 	Members int
+	// Trees are the patterns of the trees behind the mean, and Names what to call
+	// them, where there are at most mostVoting: where more stand behind a mean,
+	// none of them carries it.
+	Trees []Values
+	Names []string
 	// Zeta is what is known beforehand of Fisher's z of a true match.
 	Zeta Zeta
 }
@@ -60,7 +65,8 @@ func NewMaster(members []Dated) Master {
 		}
 	}
 	mean := MeanOf(patterns, Mean)
-	master := Master{Pattern: mean.Values, Depth: mean.Depth, Members: len(patterns), Zeta: usualZeta()}
+	trees, names := treePatterns(members)
+	master := Master{Trees: trees, Names: names, Pattern: mean.Values, Depth: mean.Depth, Members: len(patterns), Zeta: usualZeta()}
 	if len(patterns) == 1 {
 		for _, m := range members {
 			if m.usable() {
@@ -71,6 +77,36 @@ func NewMaster(members []Dated) Master {
 	}
 	master.Curve = MeanOf(indices, Mean).Values
 	return master
+}
+
+// mostVoting is the most trees that are looked at one by one.
+const mostVoting = 24
+
+// treePatterns returns the mean pattern of each tree and its series' ids.
+func treePatterns(members []Dated) (patterns []Values, names []string) {
+	of := map[string][]Values{}
+	ids := map[string]string{}
+	var order []string
+	for _, m := range members {
+		if !m.usable() {
+			continue
+		}
+		if of[m.Tree] == nil {
+			order = append(order, m.Tree)
+			ids[m.Tree] = m.ID
+		} else {
+			ids[m.Tree] += " and " + m.ID
+		}
+		of[m.Tree] = append(of[m.Tree], m.Pattern)
+	}
+	if len(order) > mostVoting {
+		return nil, nil
+	}
+	for _, t := range order {
+		patterns = append(patterns, MeanOf(of[t], Mean).Values)
+		names = append(names, ids[t])
+	}
+	return patterns, names
 }
 
 // ZetaOf learns from dated series how well one of them agrees with the mean of
