@@ -85,9 +85,6 @@ func (r *reader) known(found raster.Core, field *measure.Field) evidence.Known {
 	case end == measure.Right && !found.Upright, end == measure.Bottom && found.Upright:
 		k.Dir = -1
 	}
-	if field != nil {
-		k.Bark, k.Pith = field.Bark, field.Pith
-	}
 	return k
 }
 

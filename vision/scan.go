@@ -1,11 +1,8 @@
 package vision
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,6 +11,7 @@ import (
 	"gocv.io/x/gocv"
 	"golang.org/x/sync/errgroup"
 
+	"pithward/measure"
 	"pithward/vision/header"
 	"pithward/vision/raster"
 )
@@ -40,7 +38,7 @@ func ReadScan(path string) (*Scan, error) {
 	}
 	s := &Scan{Header: h}
 	s.hash.Go(func() (err error) {
-		s.sum, err = hashOf(path)
+		s.sum, err = measure.HashFile(path)
 		return err
 	})
 	if s.mat, err = decodeAsMeant(path, h); err != nil {
@@ -58,19 +56,6 @@ func ReadScan(path string) (*Scan, error) {
 func (s *Scan) SHA256() (string, error) {
 	err := s.hash.Wait()
 	return s.sum, err
-}
-
-func hashOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 // decodeAsMeant decodes a file, changed on the way where the library would

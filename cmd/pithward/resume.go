@@ -1,10 +1,8 @@
 package main
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"math"
 	"os"
@@ -87,7 +85,7 @@ func (m measurer) differs(t task, got measure.Measurement) string {
 			return t.shown(end) + " is not among them"
 		}
 	}
-	sum, err := hashOf(t.scan)
+	sum, err := measure.HashFile(t.scan)
 	if err != nil {
 		return err.Error()
 	}
@@ -104,18 +102,4 @@ func sameSettings(written, now measure.Settings) bool {
 		written.MMPerPx = now.MMPerPx
 	}
 	return written == now
-}
-
-// hashOf returns the SHA-256 of a file in hexadecimal.
-func hashOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return fmt.Sprintf("%x", h.Sum(nil)), nil
 }

@@ -301,7 +301,7 @@ func (c placer) check(s archive.Series, d Dated, master Master, p Placing, r *Se
 		return
 	}
 	for _, x := range Suspects(w, master, picturesOf(s, w)) {
-		r.Suspects = append(r.Suspects, SuspectReport{x.Kind, x.Year, x.AtMM, x.PictureProbability, x.FromYear, x.ToYear, x.RBefore, x.RAfter, x.Posterior})
+		r.Suspects = append(r.Suspects, SuspectReport(x))
 	}
 }
 

@@ -96,3 +96,37 @@ func TestFaultyReferences(t *testing.T) {
 		t.Errorf("%d of %d dates are wrong, more than the 1 in 100 that 0.99 allows", wrong, dated)
 	}
 }
+
+// TestSingleTree measures how a tree's agreement with one other tree compares
+// with its agreement with the mean of all others, Fisher's z, site by site
+// (International Tree-Ring Data Bank, NOAA/WDS): what singleTree rests on.
+func TestSingleTree(t *testing.T) {
+	var ratios []float64
+	for _, s := range sites() {
+		site := datedSite(t, s.name)
+		site = site[:min(25, len(site))]
+		var pair, mean agreement
+		for i, a := range site {
+			mean.add(Correlate(a.Pattern, NewMaster(otherTrees(site, a)).Pattern))
+			for _, b := range site[i+1:] {
+				if b.Tree != a.Tree {
+					pair.add(Correlate(a.Pattern, b.Pattern))
+				}
+			}
+		}
+		ratios = append(ratios, pair.sum/pair.n/(mean.sum/mean.n))
+	}
+	if got, _ := Median(ratios); math.Abs(got-Zeta{Mean: 1}.singleTree().Mean) > 0.02 {
+		t.Errorf("a single tree agrees by %.3f of the mean of all", got)
+	}
+}
+
+// agreement adds up Fisher's z of correlations over 50 years and more.
+type agreement struct{ sum, n float64 }
+
+func (m *agreement) add(c Correlation) {
+	if c.OK && c.N >= 50 {
+		m.sum += math.Atanh(math.Min(0.99, c.R))
+		m.n++
+	}
+}

@@ -135,8 +135,8 @@ func unevenness(s *strip.Strip, mean []float32, pxPerMM float64) (big, fine []fl
 		for u, x := range row {
 			rest[u] = x - mean[u]
 		}
-		slow := boxMean(rest, wide)
-		smooth := boxMean(rest, mid)
+		slow := strip.BoxMean(rest, wide)
+		smooth := strip.BoxMean(rest, mid)
 		for u := range rest {
 			big[r*s.Cols+u] = abs(smooth[u] - slow[u])
 			fine[r*s.Cols+u] = abs(rest[u] - smooth[u])
@@ -216,7 +216,7 @@ func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
 	mean := columnMean(vals, p.rows, p.cols)
 	var centre []float32
 	if sh == level {
-		centre = boxMean(mean, 8*reach+200)
+		centre = strip.BoxMean(mean, 8*reach+200)
 	}
 	sq := make([]float32, p.cols)
 	for r := 0; r < p.rows; r++ {
@@ -321,29 +321,15 @@ func summary(f *Features, planes [channels]*plane) []float32 {
 
 // spread returns the standard deviation of x within reach of each place.
 func spread(x []float32, reach int) []float32 {
-	m := boxMean(x, reach)
+	m := strip.BoxMean(x, reach)
 	sq := make([]float32, len(x))
 	for i, v := range x {
 		d := v - m[i]
 		sq[i] = d * d
 	}
-	out := boxMean(sq, reach)
+	out := strip.BoxMean(sq, reach)
 	for i, v := range out {
 		out[i] = float32(math.Sqrt(float64(max(0, v))))
-	}
-	return out
-}
-
-// boxMean returns the running mean over 2*reach+1 values, fewer at the ends.
-func boxMean(x []float32, reach int) []float32 {
-	sum := make([]float64, len(x)+1)
-	for i, v := range x {
-		sum[i+1] = sum[i] + float64(v)
-	}
-	out := make([]float32, len(x))
-	for i := range x {
-		a, b := max(0, i-reach), min(len(x), i+reach+1)
-		out[i] = float32((sum[b] - sum[a]) / float64(b-a))
 	}
 	return out
 }

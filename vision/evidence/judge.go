@@ -12,9 +12,7 @@ import (
 type Known struct {
 	Onsets [2][]float64 // how far the ground is seen in each row at the low and the high end, px
 	Wood   measure.Wood
-	Dir    int   // +1: bark at low columns, -1: at high ones
-	Bark   *bool // the sheet's word; the picture decides, a disagreement is a warning
-	Pith   *bool
+	Dir    int // +1: bark at low columns, -1: at high ones
 }
 
 // Look is what a core looks like as a whole.

@@ -55,18 +55,6 @@ func (c *Course) SlopeAt(u float64) float64 {
 	return (c.Shift(u, h) - c.Shift(u, -h)) / (2 * h)
 }
 
-// AgreeAt returns the semblance at column u.
-func (c *Course) AgreeAt(u float64) float64 {
-	k, f := c.knot(u)
-	return c.Agree[k] + f*(c.Agree[k+1]-c.Agree[k])
-}
-
-// BendAt returns the second-order term of the course at column u, 1/px.
-func (c *Course) BendAt(u float64) float64 {
-	k, f := c.knot(u)
-	return c.Bend[k] + f*(c.Bend[k+1]-c.Bend[k])
-}
-
 func (c *Course) knot(u float64) (int, float64) {
 	x := math.Max(0, math.Min(float64(len(c.Slope)-1), u/float64(c.Every)))
 	k := int(x)
@@ -157,14 +145,14 @@ func bandProfiles(s *Strip, thin int, samplesPerMM float64) *profiles {
 // evenOut subtracts the mean over 2 mm and divides by the deviation over 6 mm,
 // and limits what is left, so that no single dark crack rules.
 func evenOut(x []float32, samplesPerMM float64) []float32 {
-	mean := boxMean(x, int(samplesPerMM))
+	mean := BoxMean(x, int(samplesPerMM))
 	d := make([]float32, len(x))
 	sq := make([]float32, len(x))
 	for i := range x {
 		d[i] = x[i] - mean[i]
 		sq[i] = d[i] * d[i]
 	}
-	dev := boxMean(sq, int(3*samplesPerMM))
+	dev := BoxMean(sq, int(3*samplesPerMM))
 	for i := range d {
 		d[i] /= float32(math.Sqrt(float64(dev[i]))) + 1
 		d[i] = max(-2.5, min(2.5, d[i]))
@@ -172,8 +160,8 @@ func evenOut(x []float32, samplesPerMM float64) []float32 {
 	return d
 }
 
-// boxMean returns the running mean over 2*reach+1 samples, fewer at the ends.
-func boxMean(x []float32, reach int) []float32 {
+// BoxMean returns the running mean over 2*reach+1 samples, fewer at the ends.
+func BoxMean(x []float32, reach int) []float32 {
 	sum := make([]float64, len(x)+1)
 	for i, v := range x {
 		sum[i+1] = sum[i] + float64(v)
@@ -413,7 +401,7 @@ func bandLags(x, stack []float32, lags, reach, every, knots int) (lag, weight []
 			j := min(n-1, max(0, i+l))
 			prod[i] = x[j] * (stack[i] - x[i])
 		}
-		corr[l+lags] = boxMean(boxMean(prod, reach), reach/2)
+		corr[l+lags] = BoxMean(BoxMean(prod, reach), reach/2)
 	}
 	lag = make([]float64, knots)
 	weight = make([]float64, knots)

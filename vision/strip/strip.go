@@ -119,15 +119,6 @@ func resample(line []measure.Point) (at, normal []measure.Point) {
 	return at, normal
 }
 
-// Mean returns the mean brightness of a column.
-func (s *Strip) Mean(col int) float64 {
-	var sum float64
-	for r := 0; r < s.Rows; r++ {
-		sum += float64(s.Light[r*s.Cols+col])
-	}
-	return sum / float64(s.Rows)
-}
-
 // Locate returns the strip coordinates of a place on the scan: the nearest
 // point of the axis, and the distance from it across.
 func (s *Strip) Locate(p measure.Point) (u, v float64) {

@@ -2,10 +2,7 @@ package desk
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -254,26 +251,13 @@ func (d *Desk) cutAll(ctx context.Context, w worker.Worker) {
 	}
 }
 
-func hashOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
-}
-
 func (d *Desk) cut(ctx context.Context, w worker.Worker, sha, path string) error {
 	dir, put, drop, err := d.Tiles.Stage(sha)
 	if err != nil {
 		return err
 	}
 	defer drop()
-	switch now, err := hashOf(path); {
+	switch now, err := measure.HashFile(path); {
 	case err != nil:
 		return fmt.Errorf("%s: the scan cannot be read: put it back to see its wood", path)
 	case now != sha:
