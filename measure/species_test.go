@@ -23,7 +23,7 @@ func TestWoodOf(t *testing.T) {
 		// decurrens, Juglans regia and Juniperus recurva, Salix alba and
 		// Sassafras albidum, Carya glabra and Callitris glaucophylla.
 		{"CADE", ""}, {"JURE", ""}, {"SAAL", ""}, {"CAGL", ""},
-		{"JUXX", ""}, {"XXXX", ""}, {"PI", ""}, {"PISYL", ""}, {"PI-1", ""}, {"ÄÄ", ""}, {"", ""}, {"  ", ""}, {"unknown species", ""},
+		{"JUXX", ""}, {"ZZZZ", ""}, {"PI", ""}, {"PISYL", ""}, {"PI-1", ""}, {"ÄÄ", ""}, {"", ""}, {"  ", ""}, {"unknown species", ""},
 	}
 	for _, tt := range tests {
 		if got := WoodOf(tt.species); got != tt.want {
