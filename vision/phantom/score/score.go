@@ -15,6 +15,7 @@ import (
 	"slices"
 
 	"pithward/measure"
+	"pithward/measure/match"
 	"pithward/vision/phantom"
 )
 
@@ -213,7 +214,7 @@ func judge(f *measure.Core, t *phantom.CoreTruth, mmPerPx [2]float64, rule Rule)
 		BarkRight:    f.BarkPresent == t.BarkPresent, PithRight: f.PithPresent == t.PithPresent}
 	marks := truthMarks(t, pl, centre, rule)
 	hits := foundHits(f, t, pl, centre)
-	partner := assign(len(hits), len(marks), func(i, j int) float64 { return gain(&hits[i], &marks[j]) })
+	partner := match.InOrder(len(hits), len(marks), func(i, j int) float64 { return gain(&hits[i], &marks[j]) })
 	c.judgeHits(hits, marks, partner, t, pl)
 	c.judgeMisses(marks, partner)
 	c.countTouches(hits, marks, partner)
@@ -465,7 +466,7 @@ func (c *Core) judgeCandidates(f *measure.Core, pl plane, centre []measure.Point
 		hits = append(hits, h)
 	}
 	slices.SortStableFunc(hits, func(a, b hit) int { return order(a.s, b.s) })
-	which := assign(len(hits), len(open), func(i, j int) float64 { return gain(&hits[i], &open[j]) })
+	which := match.InOrder(len(hits), len(open), func(i, j int) float64 { return gain(&hits[i], &open[j]) })
 	for i, h := range hits {
 		j := which[i]
 		if j >= 0 && !open[j].counts || j < 0 && nearNeutral(h, marks) {

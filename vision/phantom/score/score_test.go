@@ -6,7 +6,6 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-	"pgregory.net/rapid"
 
 	"pithward/measure"
 	"pithward/vision/phantom"
@@ -204,49 +203,6 @@ func TestScale(t *testing.T) {
 	if !s.Scaled || !s.Unit || math.Abs(s.ScaleErr-0.01) > 1e-12 {
 		t.Errorf("got %+v, want a scale 1 %% too large along the ruler", s)
 	}
-}
-
-// TestAssignIsBest compares the dynamic programme with trying everything.
-func TestAssignIsBest(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		n, m := rapid.IntRange(0, 5).Draw(t, "n"), rapid.IntRange(0, 5).Draw(t, "m")
-		g := make([][]float64, n)
-		for i := range g {
-			g[i] = make([]float64, m)
-			for j := range g[i] {
-				g[i][j] = float64(rapid.IntRange(0, 4).Draw(t, "g"))
-			}
-		}
-		gain := func(i, j int) float64 { return g[i][j] }
-		var try func(i, j int) float64
-		try = func(i, j int) float64 {
-			if i == n {
-				return 0
-			}
-			best := try(i+1, j)
-			for k := j; k < m; k++ {
-				if g[i][k] > 0 {
-					best = max(best, g[i][k]+try(i+1, k+1))
-				}
-			}
-			return best
-		}
-		var sum float64
-		last := -1
-		for i, j := range assign(n, m, gain) {
-			if j < 0 {
-				continue
-			}
-			if j <= last || g[i][j] == 0 {
-				t.Fatalf("partner %d of %d is out of order or not allowed", j, i)
-			}
-			last = j
-			sum += g[i][j]
-		}
-		if want := try(0, 0); sum != want {
-			t.Fatalf("gain %g, want %g", sum, want)
-		}
-	})
 }
 
 // TestTruthIsPerfect: a measurement that says exactly what the truth says has
