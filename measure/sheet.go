@@ -327,7 +327,7 @@ func isoDate(s string) (year, month int, ok bool) {
 
 // ForScan returns the rows of one scan, ordered by position, and warnings: the
 // sheet's own about this scan, rows for a position that has one already (the
-// first counts), and ids given twice. A row belongs to a scan if it names its
+// first counts), ids given twice, and that there is none. A row belongs to a scan if it names its
 // file or its stem; folders in either are ignored.
 func (s *Sheet) ForScan(path string) (fields []Field, warnings []string) {
 	for _, w := range s.Warnings {
@@ -353,6 +353,9 @@ func (s *Sheet) ForScan(path string) (fields []Field, warnings []string) {
 			withCore[part] = f.Line
 		}
 		fields = append(fields, f)
+	}
+	if len(fields) == 0 {
+		warnings = append(warnings, fmt.Sprintf("%s has no row for this scan: write %q into its column scan", s.Name, filepath.Base(path)))
 	}
 	slices.SortStableFunc(fields, func(a, b Field) int { return a.Position - b.Position })
 	return fields, warnings

@@ -128,10 +128,10 @@ func TestForScan(t *testing.T) {
 			"s.csv line 5: core A is in line 3 already: give each core an id of its own, or number its parts",
 			"s.csv line 6: row left out: position 2 is in line 2 already"}},
 		{"tray70.png", "X", nil},
-		{"tray8.tif", "", nil},
+		{"tray8.tif", "", []string{`s.csv has no row for this scan: write "tray8.tif" into its column scan`}},
 		{"K\u00e4fer.tif", "K", nil}, // composed
 		{"a.b.tif", "D", nil},
-		{"a.tif", "", nil},
+		{"a.tif", "", []string{`s.csv has no row for this scan: write "a.tif" into its column scan`}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.path, func(t *testing.T) {

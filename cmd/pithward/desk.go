@@ -12,7 +12,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
@@ -25,14 +24,13 @@ import (
 
 // deskOptions are the flags of desk as they were given.
 type deskOptions struct {
+	readingOptions
 	names     []string
 	project   string
 	observer  string
 	again     bool
-	sheet     string
 	port      int
 	noBrowser bool
-	timeLimit time.Duration
 }
 
 func newDeskCmd(d deps) *cobra.Command {
@@ -51,6 +49,7 @@ the automatic reading is never changed. Press ? on the page for its keys.` +
 			exitStatus("ended by Ctrl-C", "the project cannot be used, or the page not be served", "the call is wrong"),
 		Example: example(
 			"settle a tray", "pithward desk tray.tif",
+			"with ids and dates from a core sheet, the scale given", "pithward desk tray.tif --sheet cores.csv --dpi 1200",
 			"go on where you stopped", "pithward desk tray.pithward",
 			"measure a second time, blind to the first", "pithward desk tray.pithward --again",
 		),
@@ -62,6 +61,7 @@ the automatic reading is never changed. Press ? on the page for its keys.` +
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.names = args
+			o.noteScale(cmd)
 			return runDesk(cmd.Context(), o, d)
 		},
 	}
@@ -69,10 +69,9 @@ the automatic reading is never changed. Press ? on the page for its keys.` +
 	f.StringVar(&o.project, "project", "", "the project `FILE`, where SCANs do not tell it")
 	f.StringVar(&o.observer, "observer", observerName(), "`NAME` of who is deciding")
 	f.BoolVar(&o.again, "again", false, "measure a second time, without seeing what the same observer decided before")
-	f.StringVar(&o.sheet, "sheet", "", "core sheet, a CSV `FILE`, for scans that are measured now")
 	f.IntVar(&o.port, "port", 0, "serve on port `N` (default: any free one)")
 	f.BoolVar(&o.noBrowser, "no-browser", false, "do not open a browser; open the printed address yourself")
-	f.DurationVar(&o.timeLimit, "time-limit", 15*time.Minute, "give a scan up after `TIME`")
+	o.flags(cmd)
 	return cmd
 }
 
@@ -105,6 +104,10 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	if err != nil {
 		return err
 	}
+	settings, err := o.settings()
+	if err != nil {
+		return err
+	}
 	sheet, err := openSheet(o.sheet)
 	if err != nil {
 		return err
@@ -121,6 +124,11 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	missing, err := notMeasured(ctx, l, scans)
 	if err != nil {
 		return &failure{err}
+	}
+	if sheet != nil {
+		for _, w := range sheet.Messages() {
+			fmt.Fprintln(d.talk, "pithward: warning: "+w)
+		}
 	}
 	address := addressOf(project)
 	listener, err := address.listen(o.port)
@@ -139,7 +147,7 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	var group errgroup.Group
 	group.Go(func() error { return page.Serve(ctx, listener) })
 	group.Go(func() error {
-		job := measure.Job{Settings: measure.Settings{Season: measure.DefaultSeason()}, Version: d.version}
+		job := measure.Job{Settings: settings, Version: d.version}
 		page.Measure(ctx, worker.Worker{Path: path, TimeLimit: o.timeLimit}, job, missing, sheet)
 		return nil
 	})

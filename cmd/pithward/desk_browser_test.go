@@ -266,7 +266,10 @@ func TestDesk(t *testing.T) {
 		return b
 	}
 	t.Run("a tray is measured while the page is open", func(t *testing.T) {
-		b := begin(t, project, scan)
+		sheet := filepath.Join(dir, "cores.csv")
+		writeFile(t, sheet, "scan,position,note\ntray.tif,1,split on the mount\ntray.tif,2,\ntray.tif,3,\n")
+		b := begin(t, project, scan, "--sheet", sheet, "--season-north", "5-8")
+		asTold(t, project)
 		time.Sleep(300 * time.Millisecond) // pictures
 		b.shot("tray")
 		b.axe()
@@ -302,6 +305,23 @@ func TestDesk(t *testing.T) {
 			writeFile(t, mine, read(t, fresh))
 			tt.test(begin(t, mine))
 		})
+	}
+}
+
+// asTold checks that the scan was read with the flags that the desk was opened with.
+func asTold(t *testing.T, project string) {
+	t.Helper()
+	l, err := ledger.Open(t.Context(), project)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	m, err := l.Reading(t.Context(), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := m.Program.Settings; s.Season.NorthFrom != 5 || m.Cores[0].Field == nil || m.Cores[0].Field.Note == "" {
+		t.Errorf("read with settings %+v and field data %+v", s, m.Cores[0].Field)
 	}
 }
 

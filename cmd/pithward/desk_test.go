@@ -39,6 +39,21 @@ func TestDeskNames(t *testing.T) {
 	}
 }
 
+// The desk takes the flags that say how a scan is read, and refuses what
+// measure refuses.
+func TestDeskFlags(t *testing.T) {
+	dir := t.TempDir()
+	a := scans(t, dir, "a.tif")[0]
+	for _, flags := range [][]string{{"--dpi", "0"}, {"--wood", "stone"}, {"--bark", "inside"}, {"--season-south", "winter"}, {"--time-limit", "0s"}, {"--dpi", "1200", "--mm-per-px", "0.02"}, {"--sheet", filepath.Join(dir, "none.csv")}} {
+		if status, _, talk := user(t, append([]string{"desk", "--no-browser", a}, flags...)...); status != 2 || !strings.Contains(talk, strings.TrimPrefix(flags[0], "--")) {
+			t.Errorf("%v: status %d, %s", flags, status, talk)
+		}
+	}
+	if _, err := os.Stat(filepath.Join(dir, "a.pithward")); err == nil {
+		t.Error("a wrong call left a project")
+	}
+}
+
 // The desk of a project comes back where it was, token and all, so that open
 // pages find it; that of another project elsewhere. A port that is taken is
 // no reason not to open.

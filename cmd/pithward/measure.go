@@ -3,55 +3,27 @@ package main
 import (
 	"errors"
 	"fmt"
-	"math"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"pithward/measure"
 	"pithward/measure/archive"
 )
 
 // measureOptions are the flags of measure as they were given.
 type measureOptions struct {
-	scans       []string
-	folders     []string
-	watch       string
-	every       time.Duration // between two looks at the watched folder
-	out         string
-	overwrite   bool
-	resume      bool
-	scaleFlag   string // which of the next two was given; "": none
-	mmPerPx     float64
-	dpi         float64
-	sheet       string
-	wood        string
-	bark        string
-	strips      bool
-	project     string
-	jobs        int
-	tucsonUnit  string
-	seasonNorth string
-	seasonSouth string
-	timeLimit   time.Duration
-}
-
-// The two ways of giving the scale.
-const (
-	flagMMPerPx = "mm-per-px"
-	flagDPI     = "dpi"
-)
-
-// The word for "decide from the picture".
-const auto = "auto"
-
-func woods() []string {
-	return []string{auto, string(measure.Conifer), string(measure.RingPorous), string(measure.DiffusePorous)}
-}
-
-func ends() []string {
-	return []string{auto, string(measure.Left), string(measure.Right), string(measure.Top), string(measure.Bottom)}
+	readingOptions
+	scans      []string
+	folders    []string
+	watch      string
+	every      time.Duration // between two looks at the watched folder
+	out        string
+	overwrite  bool
+	resume     bool
+	strips     bool
+	project    string
+	jobs       int
+	tucsonUnit string
 }
 
 // The units of decadal files.
@@ -62,7 +34,6 @@ const (
 
 func newMeasureCmd(d deps) *cobra.Command {
 	var o measureOptions
-	season := measure.DefaultSeason()
 	cmd := &cobra.Command{
 		Use:   "measure SCAN [SCAN…]",
 		Short: "Measure the ring widths of the cores on scans",
@@ -112,11 +83,7 @@ arrives there, as --resume does, until Ctrl-C.` +
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.scans = args
-			for _, flag := range []string{flagMMPerPx, flagDPI} {
-				if cmd.Flags().Changed(flag) {
-					o.scaleFlag = flag
-				}
-			}
+			o.noteScale(cmd)
 			if cmd.Flags().Changed("jobs") && o.jobs < 1 {
 				return fmt.Errorf("--jobs %d: want at least 1", o.jobs)
 			}
@@ -130,98 +97,16 @@ arrives there, as --resume does, until Ctrl-C.` +
 	f.DurationVar(&o.every, "every", 2*time.Second, "with --watch, look each `TIME`; a scan is taken when it has not grown meanwhile")
 	f.BoolVar(&o.overwrite, "overwrite", false, "replace results that are there already")
 	f.BoolVar(&o.resume, "resume", false, "skip scans whose results are there and from the same scan, sheet rows, settings and version")
-	f.Float64Var(&o.mmPerPx, flagMMPerPx, 0, "scale, `MM` a pixel; wins over ruler and tag and is checked against them")
-	f.Float64Var(&o.dpi, flagDPI, 0, "scale as `N` pixels an inch, like --mm-per-px")
-	f.StringVar(&o.sheet, "sheet", "", "core sheet, a CSV `FILE` with a row a core (scan, position, core, sampled, …)")
-	f.StringVar(&o.wood, "wood", auto, "`KIND` of wood of all cores: "+strings.Join(woods(), ", ")+"; auto: by the sheet's species, else by the picture")
-	f.StringVar(&o.bark, "bark", auto, "`END` of all cores at which the bark is: "+strings.Join(ends(), ", "))
+	o.flags(cmd)
 	f.BoolVar(&o.strips, "strips", false, "also write a picture of each core at full resolution")
 	f.StringVar(&o.project, "project", "", "store the readings in a project `FILE` too (*.pithward, made if it is not there), to be settled with pithward desk")
 	f.IntVar(&o.jobs, "jobs", 0, "measure `N` scans at once (default: by memory, then processors)")
 	f.StringVar(&o.tucsonUnit, "tucson-unit", tucsonFine, "unit of the .rwl files in `MM`: 0.001 (end marker -9999) or 0.01 (end marker 999)")
-	f.StringVar(&o.seasonNorth, "season-north", fmt.Sprintf("%d-%d", season.NorthFrom, season.NorthTo), "first and last `MONTHS` of growth in the north")
-	f.StringVar(&o.seasonSouth, "season-south", fmt.Sprintf("%d-%d", season.SouthFrom, season.SouthTo), "first and last `MONTHS` of growth in the south")
-	f.DurationVar(&o.timeLimit, "time-limit", 15*time.Minute, "give a scan up after `TIME`")
-	cmd.MarkFlagsMutuallyExclusive(flagMMPerPx, flagDPI)
-	fixed(cmd, "wood", woods()...)
-	fixed(cmd, "bark", ends()...)
 	fixed(cmd, "tucson-unit", tucsonFine, tucsonCoarse)
-	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagDirname("folder"), cmd.MarkFlagDirname("watch"), cmd.MarkFlagFilename("sheet", "csv"), cmd.MarkFlagFilename("project", "pithward")); err != nil {
+	if err := errors.Join(cmd.MarkFlagDirname("out"), cmd.MarkFlagDirname("folder"), cmd.MarkFlagDirname("watch"), cmd.MarkFlagFilename("project", "pithward")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test
 	}
 	return cmd
-}
-
-// settings turns the flags into the settings of a measurement.
-func (o measureOptions) settings() (measure.Settings, error) {
-	var s measure.Settings
-	var err error
-	if s.MMPerPx, err = o.scale(); err != nil {
-		return s, err
-	}
-	wood, err := choice("wood", o.wood, woods())
-	if err != nil {
-		return s, err
-	}
-	end, err := choice("bark", o.bark, ends())
-	if err != nil {
-		return s, err
-	}
-	s.Wood, s.BarkEnd = measure.Wood(wood), measure.End(end)
-	if o.timeLimit <= 0 {
-		return s, fmt.Errorf("--time-limit %v: want a time above 0, like 15m", o.timeLimit)
-	}
-	s.Season, err = o.season()
-	return s, err
-}
-
-// Limits of a plausible scale, mm a pixel (chosen): a microscope's and a
-// photograph's of a whole disc.
-const (
-	finestMMPerPx   = 0.0001
-	coarsestMMPerPx = 1.0
-)
-
-// scale returns the scale given in mm a pixel; 0 if none was.
-func (o measureOptions) scale() (float64, error) {
-	value, mm := o.mmPerPx, o.mmPerPx
-	switch o.scaleFlag {
-	case "":
-		return 0, nil
-	case flagDPI:
-		value, mm = o.dpi, 25.4/o.dpi
-	}
-	if math.IsNaN(mm) || mm < finestMMPerPx || mm > coarsestMMPerPx {
-		return 0, fmt.Errorf("--%s %v: makes a pixel %v mm wide; want %v to %v mm", o.scaleFlag, value, mm, finestMMPerPx, coarsestMMPerPx)
-	}
-	return mm, nil
-}
-
-// choice returns the word given for a flag, "" for auto.
-func choice(flag, word string, words []string) (string, error) {
-	for _, w := range words {
-		if w == word {
-			return strings.TrimPrefix(w, auto), nil
-		}
-	}
-	return "", fmt.Errorf("--%s %s: want one of %s", flag, word, strings.Join(words, ", "))
-}
-
-func (o measureOptions) season() (measure.Season, error) {
-	var s measure.Season
-	for _, m := range []struct {
-		flag, text string
-		from, to   *int
-	}{
-		{"--season-north", o.seasonNorth, &s.NorthFrom, &s.NorthTo},
-		{"--season-south", o.seasonSouth, &s.SouthFrom, &s.SouthTo},
-	} {
-		var rest string
-		if n, _ := fmt.Sscanf(m.text, "%d-%d%s", m.from, m.to, &rest); n != 2 {
-			return s, fmt.Errorf("%s %s: want two months as numbers, like 4-9", m.flag, m.text)
-		}
-	}
-	return s, s.Validate()
 }
 
 func (o measureOptions) unit() (archive.Unit, error) {

@@ -301,9 +301,6 @@ func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Me
 	var warnings []string
 	if m.sheet != nil {
 		job.Fields, warnings = m.sheet.ForScan(t.scan)
-		if len(job.Fields) == 0 {
-			warnings = append(warnings, fmt.Sprintf("%s has no row for this scan: write %q into its column scan", m.sheet.Name, filepath.Base(t.scan)))
-		}
 	}
 	r, err := m.worker.Measure(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
 	if errors.Is(err, context.Canceled) {

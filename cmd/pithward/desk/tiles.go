@@ -207,8 +207,9 @@ func (d *Desk) Measure(ctx context.Context, w worker.Worker, job measure.Job, pa
 		v := views[p]
 		v.Status = "measuring"
 		job.Scan, job.Fields = p, nil
+		var warnings []string
 		if sheet != nil {
-			job.Fields, _ = sheet.ForScan(p)
+			job.Fields, warnings = sheet.ForScan(p)
 		}
 		r, err := w.Measure(ctx, job, func(m measure.Message) {
 			v.Stage, v.Done, v.Of = m.Stage, m.Done, m.Of
@@ -216,6 +217,7 @@ func (d *Desk) Measure(ctx context.Context, w worker.Worker, job measure.Job, pa
 			d.work.set(v.File, &now)
 		})
 		if err == nil {
+			r.Measurement.Warnings = append(warnings, r.Measurement.Warnings...)
 			r.Measurement.FillLists()
 			err = measure.Validate(r.Measurement)
 		}
