@@ -54,3 +54,10 @@ func Within(a, b []float64, tolerance func(i, j int) float64) []int {
 		return most - d/tol
 	})
 }
+
+// Tolerance is how far from a boundary another reading of it may lie, mm: the
+// larger of 2 px and the smaller of 0.10 mm and a quarter of the narrower ring
+// beside it (chosen). pxMM is the size of a pixel.
+func Tolerance(pxMM, ringMM float64) float64 {
+	return math.Max(2*pxMM, math.Min(0.10, ringMM/4))
+}

@@ -258,7 +258,7 @@ func truthMarks(t *phantom.CoreTruth, pl plane, centre []measure.Point, rule Rul
 		}
 		m.tol = rule.ToleranceMM
 		if m.tol == 0 {
-			m.tol = math.Max(2*px, math.Min(0.10, m.ring/4))
+			m.tol = match.Tolerance(px, m.ring)
 		}
 		marks = append(marks, m)
 	}
