@@ -74,7 +74,26 @@ func (k *Key) Student(w Work) Result {
 	} else {
 		k.byWidths(&res, w)
 	}
+	res.tidy()
 	return res
+}
+
+// tidy rounds what is written: probabilities and lengths to a millionth.
+func (r *Result) tidy() {
+	r.Certainty = round(r.Certainty, 1e6)
+	for _, v := range []*float64{r.WidthBiasMM, r.WidthMAEMM, r.WidthRMSEMM} {
+		if v != nil {
+			*v = round(*v, 1e6)
+		}
+	}
+	for _, list := range [][]Fault{r.Faults, r.Excused} {
+		for i := range list {
+			list[i].Certainty = round(list[i].Certainty, 1e6)
+			if list[i].AtMM != nil {
+				*list[i].AtMM = round(*list[i].AtMM, 1e6)
+			}
+		}
+	}
 }
 
 // refuse gives no mark, with the reason.
@@ -342,4 +361,32 @@ func (f *finder) same(student, expert Fault) bool {
 // PathLength is the length of the key's radius, mm (px without a scale).
 func (p *Places) PathLength() float64 {
 	return measure.NewRadius(p.PathPx, p.MMPerPx).Length()
+}
+
+// Pick returns the work that is most likely of the key's core: on the key's scan
+// the one that lies on it, else the one of its id, else the one whose widths fit
+// best. There must be at least one.
+func Pick(key Work, id string, works []Work, ids []string) Work {
+	if len(works) == 1 {
+		return works[0]
+	}
+	best, at := math.Inf(-1), 0
+	for i, w := range works {
+		var worth float64
+		switch {
+		case key.Places != nil && w.Places != nil && key.Places.Scan == w.Places.Scan:
+			worth = 1e9 * newGround(key.Places).on(w.Places.Bounds)
+		case ids[i] == id && id != "":
+			worth = 1e8
+		default:
+			a, ok := align(widthsOf(key), widthsOf(w))
+			if worth = math.Inf(-1); ok {
+				worth = a.own
+			}
+		}
+		if worth > best {
+			best, at = worth, i
+		}
+	}
+	return works[at]
 }
