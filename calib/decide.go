@@ -14,6 +14,7 @@ type Evidence struct {
 	NoRuler      string      // why none was found
 	Tag          *[2]float64 // declared dpi, x and y as displayed; nil: none
 	Cores        []Core
+	Scanner      measure.Scanner // its check, axes as displayed; zero: none
 }
 
 // Core is a core's breadth across its axis.
@@ -42,11 +43,13 @@ const (
 // else the resolution tag if the cores then come out 2 to 20 mm wide, else
 // none. Whatever else speaks for a scale is compared with it in Checks.
 //
-// An axis without ruler takes the tag if tag and ruler agree within 0.5 % on
-// the ruler's axis, else the ruler times the tag's x:y ratio. Uncertainties
-// are standard ones: a ruler's contains the permissible error of its class
-// (see RulerFit.Uncertainty), an axis without ruler has 0.0015 added in
-// quadrature. RelativeStandardUncertainty is that of the axis along which
+// An axis without ruler takes the ruler times the y:x ratio that the scanner's
+// check has measured, if there is one; else the tag if tag and ruler agree
+// within 0.5 % on the ruler's axis, else the ruler times the tag's x:y ratio. A
+// tag alone is corrected by the scanner's check. Uncertainties are standard
+// ones: a ruler's contains the permissible error of its class (see
+// RulerFit.Uncertainty), an axis without ruler has that of the check's ratio
+// added in quadrature, 0.0015 without a check. RelativeStandardUncertainty is that of the axis along which
 // most cores lie, the larger of both where they are none or even.
 func Decide(e Evidence) measure.Scale {
 	s := measure.Scale{Source: measure.ScaleNone, Checks: []measure.Check{}}
@@ -72,11 +75,22 @@ func (e Evidence) scale(s *measure.Scale) (mm, u [2]float64) {
 	case len(e.Rulers) > 0:
 		s.Source = measure.ScaleRuler
 		return e.rulerScale()
-	case e.Tag != nil && e.plausible(tagScale(*e.Tag)):
-		s.Source = measure.ScaleTag
-		return tagScale(*e.Tag), [2]float64{tagUncertainty, tagUncertainty}
+	case e.Tag != nil:
+		if mm, u = e.tagAlone(); e.plausible(mm) {
+			s.Source = measure.ScaleTag
+			return mm, u
+		}
 	}
-	return mm, u
+	return [2]float64{}, [2]float64{}
+}
+
+// tagAlone is the scale by the declared resolution, corrected where the scanner
+// was checked.
+func (e Evidence) tagAlone() (mm, u [2]float64) {
+	if mm, ok := e.scanned(); ok {
+		return mm, e.Scanner.Uncertainty
+	}
+	return tagScale(*e.Tag), [2]float64{tagUncertainty, tagUncertainty}
 }
 
 // axisOf is 0 for a ruler along x, 1 along y.
@@ -97,7 +111,8 @@ func (e Evidence) byAxis() (r [2]*RulerFit) {
 	return r
 }
 
-// rulerScale fills both axes from rulers and, where one has none, the tag.
+// rulerScale fills both axes from rulers and, where one has none, the scanner's
+// check or the tag.
 func (e Evidence) rulerScale() (mm, u [2]float64) {
 	rulers := e.byAxis()
 	for a, r := range rulers {
@@ -106,6 +121,14 @@ func (e Evidence) rulerScale() (mm, u [2]float64) {
 			continue
 		}
 		other := rulers[1-a]
+		if e.Scanner.Known() {
+			u[a] = math.Hypot(e.Scanner.RatioUncertainty, other.Uncertainty())
+			mm[a] = other.MMPerPx * e.Scanner.Ratio(Declared(e.Tag))
+			if a == 0 {
+				mm[a] = other.MMPerPx / e.Scanner.Ratio(Declared(e.Tag))
+			}
+			continue
+		}
 		u[a] = math.Hypot(axisUncertainty, other.Uncertainty())
 		mm[a] = other.MMPerPx
 		if e.Tag == nil {
@@ -186,7 +209,7 @@ func (e Evidence) checks(source measure.ScaleSource, mm [2]float64) []measure.Ch
 			out = append(out, compare("given scale and ruler", "the given scale", e.GivenMMPerPx, name, r.MMPerPx))
 		}
 		if e.Tag != nil {
-			out = append(out, compare("ruler and resolution tag", name, r.MMPerPx, "the resolution tag", tagScale(*e.Tag)[a]))
+			out = append(out, flatness(compare("ruler and resolution tag", name, r.MMPerPx, "the resolution tag", tagScale(*e.Tag)[a])))
 		}
 	}
 	if e.GivenMMPerPx > 0 && e.Tag != nil {
@@ -198,6 +221,7 @@ func (e Evidence) checks(source measure.ScaleSource, mm [2]float64) []measure.Ch
 			out = append(out, compare("two scales along "+axisName(axisOf(*r)), best.Graduation, best.MMPerPx, r.Graduation, r.MMPerPx))
 		}
 	}
+	out = append(out, e.scannerChecks(source)...)
 	if source == measure.ScaleNone && e.Tag != nil {
 		out = append(out, e.tagRefused())
 	}
@@ -214,6 +238,15 @@ func compare(check, nameA string, a float64, nameB string, b float64) measure.Ch
 	return measure.Check{Name: check, OK: apart(a, b) <= agreement, Detail: fmt.Sprintf(
 		"%s: %.6f mm/px (%.1f dpi); %s: %.6f mm/px (%.1f dpi); %.2f %% apart, up to %.1f %% is taken as agreement",
 		nameA, a, MMPerInch/a, nameB, b, MMPerInch/b, 100*apart(a, b), 100*agreement)}
+}
+
+// flatness adds to a check that a ruler has failed what is most often the
+// matter: a lens shows what lies nearer or further off at another scale.
+func flatness(c measure.Check) measure.Check {
+	if !c.OK {
+		c.Detail += "; does the ruler lie flat, at the height of the wood?"
+	}
+	return c
 }
 
 // tagRefused says why the tag was not taken for the scale.
@@ -258,6 +291,9 @@ func (e Evidence) borerCheck(mm [2]float64) measure.Check {
 		c.Detail += ", as from a borer of usual size"
 	} else {
 		c.Detail += fmt.Sprintf("; %d of %d fit no borer (4.3, 5.15, 10 or 12 mm, or the sheet's) to between 60 %% and 105 %% of its diameter", off, len(breadths))
+		if len(e.Rulers) > 0 {
+			c = flatness(c)
+		}
 	}
 	return c
 }

@@ -22,13 +22,14 @@ func TestDecide(t *testing.T) {
 	const own = 0.00288675
 	cross := math.Hypot(own, 0.0015)
 	lying := []Core{{BreadthPx: 243}} // 5.15 mm at 1200 dpi
-	tests := []struct {
+	type testCase struct {
 		name   string
 		in     Evidence
 		source measure.ScaleSource
 		mm, u  [2]float64
 		along  float64
-	}{
+	}
+	tests := []testCase{
 		{"given wins", Evidence{GivenMMPerPx: 0.02, Rulers: []RulerFit{ruler100(0.021, false)}, Tag: &[2]float64{1200, 1200}, Cores: lying},
 			measure.ScaleGiven, [2]float64{0.02, 0.02}, [2]float64{0.0015, 0.0015}, 0.0015},
 		{"ruler alone serves both axes", Evidence{Rulers: []RulerFit{ruler100(0.021, false)}, Cores: lying},
@@ -47,6 +48,27 @@ func TestDecide(t *testing.T) {
 		{"tag without cores", Evidence{Tag: &[2]float64{1200, 1200}}, measure.ScaleNone, [2]float64{}, [2]float64{}, 0},
 		{"nothing", Evidence{}, measure.ScaleNone, [2]float64{}, [2]float64{}, 0},
 	}
+	// A check at 1200 dpi: 0.1 % larger along x, 0.3 % along y, the ratio known
+	// to 0.06 %.
+	flatbed := measure.Scanner{Name: "flatbed", DPI: [2]float64{1200, 1200}, MMPerPx: [2]float64{1.001 * 25.4 / 1200, 1.003 * 25.4 / 1200},
+		Uncertainty: [2]float64{0.0013, 0.0014}, RatioUncertainty: 0.0006}
+	known := math.Hypot(own, 0.0006)
+	tests = append(tests, []testCase{
+		{"the other axis by the scanner's check", Evidence{Rulers: []RulerFit{ruler100(0.0212, false)}, Scanner: flatbed, Tag: &[2]float64{1200, 1200}, Cores: lying},
+			measure.ScaleRuler, [2]float64{0.0212, 0.0212 * 1.003 / 1.001}, [2]float64{own, known}, own},
+		{"and along x", Evidence{Rulers: []RulerFit{ruler100(0.0212, true)}, Scanner: flatbed, Cores: lying},
+			measure.ScaleRuler, [2]float64{0.0212 * 1.001 / 1.003, 0.0212}, [2]float64{known, own}, known},
+		{"at another resolution, unlike along x and y", Evidence{Rulers: []RulerFit{ruler100(0.02, false)}, Scanner: flatbed, Tag: &[2]float64{1270, 635}, Cores: lying},
+			measure.ScaleRuler, [2]float64{0.02, 0.04 * 1.003 / 1.001}, [2]float64{own, known}, own},
+		{"both rulers win over the check", Evidence{Rulers: []RulerFit{ruler100(0.02, true), ruler100(0.021, false)}, Scanner: flatbed, Cores: lying},
+			measure.ScaleRuler, [2]float64{0.021, 0.02}, [2]float64{own, own}, own},
+		{"a tag alone is corrected", Evidence{Scanner: flatbed, Tag: &[2]float64{600, 600}, Cores: []Core{{BreadthPx: 120}}},
+			measure.ScaleTag, [2]float64{1.001 * 25.4 / 600, 1.003 * 25.4 / 600}, [2]float64{0.0013, 0.0014}, 0.0013},
+		{"a tag that programs write by default is not", Evidence{Scanner: flatbed, Tag: &[2]float64{96, 96}, Cores: lying}, measure.ScaleNone, [2]float64{}, [2]float64{}, 0},
+		{"a check without ruler or tag gives nothing", Evidence{Scanner: flatbed, Cores: lying}, measure.ScaleNone, [2]float64{}, [2]float64{}, 0},
+		{"given wins over the check", Evidence{GivenMMPerPx: 0.02, Scanner: flatbed, Tag: &[2]float64{1200, 1200}, Cores: lying},
+			measure.ScaleGiven, [2]float64{0.02, 0.02}, [2]float64{0.0015, 0.0015}, 0.0015},
+	}...)
 	near := cmpopts.EquateApprox(0, 1e-8)
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
@@ -75,6 +97,7 @@ func TestDecide(t *testing.T) {
 
 func TestChecks(t *testing.T) {
 	lying := func(px float64) []Core { return []Core{{BreadthPx: px}} }
+	flatbed := measure.Scanner{Name: "flatbed", Checked: "2026-11-27", DPI: [2]float64{1200, 1200}, MMPerPx: [2]float64{25.4 / 1200, 1.003 * 25.4 / 1200}}
 	tests := []struct {
 		name  string
 		in    Evidence
@@ -97,6 +120,12 @@ func TestChecks(t *testing.T) {
 		{"5.15 mm core at half the scale", Evidence{GivenMMPerPx: 25.4 / 2400, Cores: lying(235)}, "core breadth", false, "1 of 1 fit no borer"},
 		{"5.7 mm is between two borers", Evidence{GivenMMPerPx: 0.01, Cores: lying(570)}, "core breadth", false, "no borer"},
 		{"borer by the sheet", Evidence{GivenMMPerPx: 0.01, Cores: []Core{{BreadthPx: 420, BorerMM: 12}}}, "core breadth", false, "no borer"},
+		{"what was taken from a scanner's check", Evidence{Rulers: []RulerFit{ruler100(0.0212, false)}, Scanner: flatbed}, "scanner", true, "y from the ruler along x by the check of scanner flatbed on 2026-11-27"},
+		{"a ruler and a check that agree", Evidence{Rulers: []RulerFit{ruler100(0.0212, false)}, Scanner: flatbed, Tag: &[2]float64{1200, 1200}}, "ruler and scanner", true, "0.16 % apart"},
+		{"a ruler above the wood", Evidence{Rulers: []RulerFit{ruler100(0.0216, false)}, Scanner: flatbed, Tag: &[2]float64{1200, 1200}}, "ruler and scanner", false, "at the height of the wood?"},
+		{"a tag and a check that agree", Evidence{Scanner: flatbed, Tag: &[2]float64{600, 1200}, Cores: lying(120)}, "resolution tag and scanner", true, "0.00 % apart"},
+		{"a scanner far off its resolution", Evidence{Scanner: measure.Scanner{Name: "b", DPI: [2]float64{1200, 1200}, MMPerPx: [2]float64{0.0215, 0.0215}}, Tag: &[2]float64{1200, 1200}, Cores: lying(243)}, "resolution tag and scanner", false, "the check of scanner b"},
+		{"a given scale and a check", Evidence{GivenMMPerPx: 0.0216, Scanner: flatbed, Tag: &[2]float64{1200, 1200}}, "given scale and scanner", false, "2.05 % apart"},
 		{"one odd core of three", Evidence{GivenMMPerPx: 0.01, Cores: []Core{{BreadthPx: 420}, {BreadthPx: 430}, {BreadthPx: 570}}}, "core breadth", true, "1 of 3"},
 	}
 	for _, tc := range tests {

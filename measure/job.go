@@ -8,6 +8,7 @@ type Settings struct {
 	Wood    Wood    `json:"wood,omitempty"`      // given for every core; "": sheet, else auto
 	BarkEnd End     `json:"bark_end,omitempty"`  // given for every core; "": auto
 	Season  Season  `json:"season"`              // growing season limits, for years
+	Scanner Scanner `json:"scanner,omitzero"`    // the check of the scanner that the scan comes from; zero: none
 }
 
 // Season holds the limits of the growing season used to tell whether the
@@ -47,23 +48,27 @@ type Field struct {
 // Job is what the worker is asked to do with one scan, as one JSON object on
 // its standard input.
 type Job struct {
-	Scan     string   `json:"scan"` // path of the image file
-	Settings Settings `json:"settings"`
-	Fields   []Field  `json:"fields,omitempty"`  // the sheet's rows for this scan, if any
-	Overlay  string   `json:"overlay,omitempty"` // write the overlay PNG to this path
-	Strips   string   `json:"strips,omitempty"`  // write full-resolution strips into this folder
-	Tiles    string   `json:"tiles,omitempty"`   // write a pyramid of tiles into this folder, which is there
-	Look     bool     `json:"look,omitempty"`    // nothing but the tiles (without Tiles: but decoding): do not measure
-	Version  string   `json:"version"`
+	Scan     string    `json:"scan"` // path of the image file
+	Settings Settings  `json:"settings"`
+	Fields   []Field   `json:"fields,omitempty"`   // the sheet's rows for this scan, if any
+	Overlay  string    `json:"overlay,omitempty"`  // write the overlay PNG to this path
+	Strips   string    `json:"strips,omitempty"`   // write full-resolution strips into this folder
+	Tiles    string    `json:"tiles,omitempty"`    // write a pyramid of tiles into this folder, which is there
+	Scanners []Scanner `json:"scanners,omitempty"` // checks to find the scan's own among, where the settings name none
+	Rulers   bool      `json:"rulers,omitempty"`   // nothing but the rulers: do not measure
+	Look     bool      `json:"look,omitempty"`     // nothing but the tiles (without Tiles: but decoding): do not measure
+	Version  string    `json:"version"`
 }
 
 // Message is one line (JSON) of the worker's standard output: progress while
-// it works, and at the end either a measurement or an error for the user.
+// it works, and at the end a measurement, the rulers asked for, or an error for
+// the user.
 type Message struct {
 	Stage       string       `json:"stage,omitempty"`
 	Done        int          `json:"done,omitempty"`
 	Of          int          `json:"of,omitempty"`
 	Measurement *Measurement `json:"measurement,omitempty"`
+	Rulers      *RulerScan   `json:"rulers,omitempty"`
 	Files       []string     `json:"files,omitempty"` // pictures written
 	Error       string       `json:"error,omitempty"`
 }

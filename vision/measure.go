@@ -30,7 +30,14 @@ type Progress func(stage string, done, of int)
 // pictures. The caller closes the scan. A scan without cores gives a
 // measurement with an empty list.
 func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (measure.Measurement, error) {
+	var unsure string
+	if !job.Settings.Scanner.Known() {
+		job.Settings.Scanner, unsure = measure.ScannerOf(job.Scanners, s.Header.Make, s.Header.Model)
+	}
 	m := newMeasurement(s.Header, job)
+	if unsure != "" {
+		m.Warnings = append(m.Warnings, unsure)
+	}
 	tell("finding ruler and cores", 0, 1)
 	o, err := s.Overview(overviewSide)
 	if err != nil {
@@ -42,7 +49,7 @@ func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (meas
 	for _, r := range rulers {
 		hints.Avoid = append(hints.Avoid, r.QuadPx)
 	}
-	e := calib.Evidence{GivenMMPerPx: job.Settings.MMPerPx, Rulers: rulers, NoRuler: why, Tag: m.Scan.DeclaredDPI}
+	e := calib.Evidence{GivenMMPerPx: job.Settings.MMPerPx, Rulers: rulers, NoRuler: why, Tag: m.Scan.DeclaredDPI, Scanner: scannerAsShown(s.Header, job.Settings.Scanner)}
 	hints.MMPerPx = calib.Decide(e).MMPerPx // without cores: a first guess
 	found, warnings, err := FindCores(px, o, hints)
 	if err != nil {
@@ -53,9 +60,7 @@ func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (meas
 		e.Cores = append(e.Cores, calib.Core{BreadthPx: c.BreadthPx, Upright: c.Upright, BorerMM: borer(fieldFor(job.Fields, len(found), i+1))})
 	}
 	m.Scale = calib.Decide(e)
-	if m.Scale.Source == measure.ScaleNone {
-		m.Warnings = append(m.Warnings, "no scale: "+why+"; give --dpi or --mm-per-px, or rescan with the ruler flat")
-	}
+	m.Warnings = append(m.Warnings, scaleWarnings(m.Scale, why)...)
 	m.Cores, err = readCores(ctx, px, m.Scale, job, found, tell)
 	if err != nil {
 		return m, err
@@ -75,6 +80,44 @@ func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (meas
 		m.Warnings = append(m.Warnings, "no core found")
 	}
 	return m, nil
+}
+
+// scaleWarnings says what speaks against the scale, or why there is none.
+func scaleWarnings(s measure.Scale, noRuler string) (warnings []string) {
+	if s.Source == measure.ScaleNone {
+		warnings = append(warnings, "no scale: "+noRuler+"; give --dpi or --mm-per-px, or rescan with the ruler flat")
+	}
+	for _, c := range s.Checks {
+		if !c.OK && !(s.Source == measure.ScaleNone && c.Name == "ruler") {
+			warnings = append(warnings, "scale in doubt: "+c.Name+": "+c.Detail)
+		}
+	}
+	return warnings
+}
+
+// scannerAsShown is a scanner's check with the axes of a scan as displayed.
+func scannerAsShown(h header.Header, s measure.Scanner) measure.Scanner {
+	if onItsSide(h) {
+		return s.Turned()
+	}
+	return s
+}
+
+// onItsSide tells that a scan is displayed turned by a quarter from how it is
+// stored (TIFF 6.0, page 36).
+func onItsSide(h header.Header) bool { return h.Orientation >= 5 }
+
+// ReadRulers reads the rulers of a scan and nothing else, for the check of a
+// scanner.
+func ReadRulers(s *Scan, job measure.Job) measure.RulerScan {
+	h := s.Header
+	r := measure.RulerScan{File: filepath.Base(job.Scan), Make: h.Make, Model: h.Model, DPI: calib.Declared(h.DPI)}
+	found, why := calib.FindRulers(s.Pixels(), h.DPI)
+	r.Rulers, r.Why = calib.Readings(found, onItsSide(h)), why
+	if r.DPI != nil && onItsSide(h) {
+		r.DPI = &[2]float64{r.DPI[1], r.DPI[0]}
+	}
+	return r
 }
 
 func newMeasurement(h header.Header, job measure.Job) measure.Measurement {

@@ -43,11 +43,30 @@ func run(ctx context.Context, in io.Reader, out io.Writer) error {
 		return fmt.Errorf("no job on standard input: %w (this program is started by pithward)", err)
 	}
 	say := &speaker{enc: json.NewEncoder(out)}
+	if job.Rulers {
+		r, err := rulers(job, say.progress)
+		if err != nil {
+			return say.message(measure.Message{Error: err.Error()})
+		}
+		return say.message(measure.Message{Rulers: &r})
+	}
 	m, files, err := do(ctx, job, say.progress)
 	if err != nil {
 		return say.message(measure.Message{Error: err.Error()})
 	}
 	return say.message(measure.Message{Measurement: &m, Files: files})
+}
+
+// rulers reads the rulers on a scan.
+func rulers(job measure.Job, tell vision.Progress) (measure.RulerScan, error) {
+	tell("decoding", 0, 1)
+	s, err := vision.ReadScan(job.Scan)
+	if err != nil {
+		return measure.RulerScan{}, err
+	}
+	defer s.Close()
+	tell("finding rulers", 0, 1)
+	return vision.ReadRulers(s, job), nil
 }
 
 // do measures the scan and draws the pictures asked for.

@@ -108,6 +108,10 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	if err != nil {
 		return err
 	}
+	scanners, err := o.knownScanners()
+	if err != nil {
+		return err
+	}
 	sheet, err := openSheet(o.sheet)
 	if err != nil {
 		return err
@@ -147,7 +151,7 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	var group errgroup.Group
 	group.Go(func() error { return page.Serve(ctx, listener) })
 	group.Go(func() error {
-		job := measure.Job{Settings: settings, Version: d.version}
+		job := measure.Job{Settings: settings, Scanners: scanners, Version: d.version}
 		page.Measure(ctx, worker.Worker{Path: path, TimeLimit: o.timeLimit}, job, missing, sheet)
 		return nil
 	})

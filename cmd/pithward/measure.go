@@ -26,6 +26,11 @@ type measureOptions struct {
 	tucsonUnit string
 }
 
+// scanNames completes the names of scans.
+func scanNames(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+	return []string{"tif", "tiff", "png", "jpg", "jpeg"}, cobra.ShellCompDirectiveFilterFileExt
+}
+
 // The units of decadal files.
 const (
 	tucsonFine   = "0.001"
@@ -49,7 +54,8 @@ are written, whole or not at all, tray.json last:
 
 The scale is taken from --mm-per-px or --dpi, else from a ruler on the scan,
 else from the file's resolution tag if the cores then come out 2-20 mm wide,
-else there is none and lengths are in px. Years follow from the core sheet.
+else there is none and lengths are in px. Where no ruler lies along an axis, a
+scanner that was checked (pithward scanner) gives it. Years follow from the core sheet.
 
 A run over many scans that was ended goes on with --resume: it skips what is
 measured already from the same scan, sheet rows, settings and version of this
@@ -78,9 +84,7 @@ arrives there, as --resume does, until Ctrl-C.` +
 			}
 			return nil
 		},
-		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-			return []string{"tif", "tiff", "png", "jpg", "jpeg"}, cobra.ShellCompDirectiveFilterFileExt
-		},
+		ValidArgsFunction: scanNames,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.scans = args
 			o.noteScale(cmd)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -22,6 +23,8 @@ type readingOptions struct {
 	bark        string
 	seasonNorth string
 	seasonSouth string
+	scanner     string // name of its check; auto: as the scan says; none: no check
+	scanners    string // file of checks; "": the user's own
 	timeLimit   time.Duration
 }
 
@@ -33,6 +36,9 @@ const (
 
 // The word for "decide from the picture".
 const auto = "auto"
+
+// The word for "without any".
+const none = "none"
 
 func woods() []string {
 	return []string{auto, string(measure.Conifer), string(measure.RingPorous), string(measure.DiffusePorous)}
@@ -53,11 +59,14 @@ func (o *readingOptions) flags(cmd *cobra.Command) {
 	f.StringVar(&o.bark, "bark", auto, "`END` of all cores at which the bark is: "+strings.Join(ends(), ", "))
 	f.StringVar(&o.seasonNorth, "season-north", fmt.Sprintf("%d-%d", season.NorthFrom, season.NorthTo), "first and last `MONTHS` of growth in the north")
 	f.StringVar(&o.seasonSouth, "season-south", fmt.Sprintf("%d-%d", season.SouthFrom, season.SouthTo), "first and last `MONTHS` of growth in the south")
+	f.StringVar(&o.scanner, "scanner", auto, "`NAME` of the scanner's check (see pithward scanner): "+auto+", by what the scan says of its scanner; none; or one of pithward scanner list")
+	f.StringVar(&o.scanners, "scanners", "", "`FILE` that pithward scanner keeps its checks in (default: in the user's settings)")
 	f.DurationVar(&o.timeLimit, "time-limit", 15*time.Minute, "give a scan up after `TIME`")
 	cmd.MarkFlagsMutuallyExclusive(flagMMPerPx, flagDPI)
 	fixed(cmd, "wood", woods()...)
 	fixed(cmd, "bark", ends()...)
-	if err := cmd.MarkFlagFilename("sheet", "csv"); err != nil {
+	complete(cmd, "scanner", scannerNames(&o.scanners, auto, none))
+	if err := errors.Join(cmd.MarkFlagFilename("sheet", "csv"), cmd.MarkFlagFilename("scanners", "json")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test
 	}
 }
@@ -90,8 +99,35 @@ func (o readingOptions) settings() (measure.Settings, error) {
 	if o.timeLimit <= 0 {
 		return s, fmt.Errorf("--time-limit %v: want a time above 0, like 15m", o.timeLimit)
 	}
-	s.Season, err = o.season()
+	if s.Season, err = o.season(); err != nil {
+		return s, err
+	}
+	s.Scanner, err = o.namedScanner()
 	return s, err
+}
+
+// namedScanner returns the check that --scanner names, if it names one.
+func (o readingOptions) namedScanner() (measure.Scanner, error) {
+	if o.scanner == auto || o.scanner == none {
+		return measure.Scanner{}, nil
+	}
+	store, err := openScanners(o.scanners)
+	if err != nil {
+		return measure.Scanner{}, err
+	}
+	return store.named(o.scanner)
+}
+
+// knownScanners returns the checks among which a scan's own is found.
+func (o readingOptions) knownScanners() ([]measure.Scanner, error) {
+	if o.scanner != auto {
+		return nil, nil
+	}
+	store, err := openScanners(o.scanners)
+	if err != nil {
+		return nil, err
+	}
+	return store.scanners, nil
 }
 
 // Limits of a plausible scale, mm a pixel (chosen): a microscope's and a

@@ -8,6 +8,7 @@ import (
 	"os"
 
 	"pithward/measure"
+	"pithward/vision/header"
 )
 
 // run returns what the results of a scan rest on beside the scan, the settings
@@ -71,7 +72,7 @@ func (m measurer) differs(t task, got measure.Measurement) string {
 		return err.Error()
 	case was == nil || got.Program.Version != m.version:
 		return fmt.Sprintf("made by version %s of this program", got.Program.Version)
-	case !sameSettings(got.Program.Settings, m.settings):
+	case !sameSettings(got.Program.Settings, m.settingsFor(t.scan)):
 		return "made with other settings"
 	case was.SheetSHA256 != now.SheetSHA256:
 		return "the sheet's rows for it have changed"
@@ -93,6 +94,19 @@ func (m measurer) differs(t task, got measure.Measurement) string {
 		return "the scan has changed"
 	}
 	return ""
+}
+
+// settingsFor returns the settings that a scan would be measured with now. What
+// is wrong with its file is said when it is read.
+func (m measurer) settingsFor(scan string) measure.Settings {
+	s := m.settings
+	if s.Scanner.Known() || len(m.scanners) == 0 {
+		return s
+	}
+	if h, err := header.ReadFile(scan); err == nil {
+		s.Scanner, _ = measure.ScannerOf(m.scanners, h.Make, h.Model)
+	}
+	return s
 }
 
 // sameSettings compares the settings in a measurement with those of this run,

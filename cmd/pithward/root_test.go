@@ -47,15 +47,16 @@ func TestExamples(t *testing.T) {
 			if cmd.Name() != "demo" {
 				scans(t, dir, "tray.tif")
 			}
+			if cmd.Name() == "scanner" {
+				storedIn(t)
+				scans(t, dir, "ruler.tif", "rulerx.tif", "rulery.tif")
+			}
 			writeFile(t, filepath.Join(dir, "cores.csv"), "scan,position,core\ntray.tif,1,LK01A\ntray.tif,2,LK02A\n")
 			writeFile(t, filepath.Join(dir, "ridge.rwl"), "RIDGE01 1990  1200  1100   900  1000 -9999\n")
 			if cmd.Name() == "convert" || cmd.Name() == "date" {
 				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif")); status != 0 {
 					t.Fatal(talk)
 				}
-			}
-			if cmd.Name() == "grade" {
-				handedIn(t, dir)
 			}
 			if cmd.Name() == "log" || cmd.Name() == "export" {
 				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {

@@ -20,7 +20,8 @@ import (
 type measurer struct {
 	worker    worker.Worker
 	settings  measure.Settings
-	sheet     *measure.Sheet // nil: none
+	scanners  []measure.Scanner // to find a scan's own among
+	sheet     *measure.Sheet    // nil: none
 	unit      archive.Unit
 	unitWord  string // unit as it was given
 	strips    bool
@@ -79,6 +80,9 @@ func newMeasurer(o measureOptions, d deps) (m measurer, err error) {
 		overwrite: o.overwrite, project: o.project, resume: o.resume || o.watch != "", version: d.version, full: &fullDisks{}, room: d.memory(),
 	}
 	if m.settings, err = o.settings(); err != nil {
+		return m, err
+	}
+	if m.scanners, err = o.knownScanners(); err != nil {
 		return m, err
 	}
 	if m.unit, err = o.unit(); err != nil {
@@ -291,7 +295,7 @@ func (m measurer) write(g *staged, joined []measure.JoinedCore) outcome {
 // measure has the worker measure a scan, and draw its pictures on the stage.
 func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Measurement, error) {
 	t := s.task
-	job := measure.Job{Scan: t.scan, Settings: m.settings, Overlay: s.path(overlayEnd), Version: m.version}
+	job := measure.Job{Scan: t.scan, Settings: m.settings, Scanners: m.scanners, Overlay: s.path(overlayEnd), Version: m.version}
 	if m.strips {
 		job.Strips = s.path(stripsEnd)
 		if err := os.Mkdir(job.Strips, 0o777); err != nil {

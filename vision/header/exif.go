@@ -9,10 +9,11 @@ import (
 type exif struct {
 	orientation int // 0: not stated
 	dpi         *[2]float64
+	make, model string
 }
 
 // readExif reads the first directory of Exif data, which is a TIFF structure
-// with TIFF's tags for orientation and resolution (CIPA DC-008, 4.6.4). What
+// with TIFF's tags for orientation, resolution and device (CIPA DC-008, 4.6.4). What
 // cannot be read counts as not stated.
 func readExif(b []byte) exif {
 	if len(b) < 8 {
@@ -32,5 +33,5 @@ func readExif(b []byte) exif {
 	if err != nil {
 		return exif{}
 	}
-	return exif{orientation: d.number(tagOrientation, 0), dpi: d.resolution()}
+	return exif{orientation: d.number(tagOrientation, 0), dpi: d.resolution(), make: d.text(tagMake), model: d.text(tagModel)}
 }

@@ -66,6 +66,7 @@ type Header struct {
 	Compression               string
 	Orientation               int         // 1 to 8, TIFF tag 274; 1: as stored
 	DPI                       *[2]float64 // x, y as displayed; nil: not declared
+	Make, Model               string      // of the scanner; "": not said
 	Pages                     int         // pictures in a TIFF's chain; else 1
 	Page                      int         // index of the first full-size one
 	Patches                   []Patch     // what to change for the image library to read it as meant

@@ -114,6 +114,7 @@ func (h *Header) jpegScan(f *file, off int64, info jpegInfo) error {
 		h.Colour = OtherSpace
 	}
 	h.Orientation = info.exif.orientation
+	h.Make, h.Model = info.exif.make, info.exif.model
 	h.DPI = info.jfif
 	// Files often carry both, one of them the writer's default.
 	if e := info.exif.dpi; e != nil && (h.DPI == nil || isDefaultDPI(*h.DPI)) {

@@ -56,7 +56,7 @@ func (h *Header) pngChunk(f *file, kind string, off, n int64) error {
 		if n <= maxRead {
 			if b, err := f.bytes(off, int(n)); err == nil {
 				e := readExif(b)
-				h.Orientation = e.orientation
+				h.Orientation, h.Make, h.Model = e.orientation, e.make, e.model
 				if h.DPI == nil {
 					h.DPI = e.dpi
 				}

@@ -1,9 +1,13 @@
 package header
 
 import (
+	"bytes"
 	"encoding/binary"
 	"math"
 	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 const (
@@ -21,6 +25,8 @@ const (
 	tagBits        = 258
 	tagCompression = 259
 	tagPhotometric = 262
+	tagMake        = 271
+	tagModel       = 272
 	tagStrips      = 273
 	tagOrientation = 274
 	tagSamples     = 277
@@ -167,6 +173,26 @@ func (d directory) value(tag uint16, i int64) (v float64, ok bool) {
 	return 0, false
 }
 
+// text returns a tag of letters (type 2, TIFF 6.0 page 15), without blanks round
+// it; "" where it is missing, longer than names are, or not printable.
+func (d directory) text(tag uint16) string {
+	const longest = 256
+	e, there := d.entries[tag]
+	if !there || e.kind != 2 || e.count > longest {
+		return ""
+	}
+	b, err := d.f.bytes(e.off, int(e.count))
+	if err != nil {
+		return ""
+	}
+	b, _, _ = bytes.Cut(b, []byte{0})
+	s := strings.TrimSpace(string(b))
+	if !utf8.ValidString(s) || strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return ""
+	}
+	return s
+}
+
 // number returns the first value of a tag, or def where it is missing.
 func (d directory) number(tag uint16, def int) int {
 	if v, ok := d.value(tag, 0); ok && v >= 0 && v <= math.MaxUint32 {
@@ -287,6 +313,7 @@ func (h *Header) tiffPicture(d directory) error {
 	h.Planar = d.number(tagPlanar, 1) == 2
 	h.Orientation = d.number(tagOrientation, 1)
 	h.DPI = d.resolution()
+	h.Make, h.Model = d.text(tagMake), d.text(tagModel)
 	h.Colour = tiffColour(d.number(tagPhotometric, -1))
 	h.Alpha = tiffAlpha(d)
 	if h.Alpha == Unassociated {

@@ -31,6 +31,7 @@ type Tray struct {
 	Upright           bool // cores run from top to bottom
 	Ground            Ground
 	Ruler             *Ruler
+	OtherRuler        *Ruler // a second one, of which the truth says nothing
 	Mounts            []Mount
 	Cores             []Core
 	Labels            []Label

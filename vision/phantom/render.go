@@ -19,6 +19,7 @@ type scene struct {
 	tiles    *tiles
 	mounts   []*mountScene
 	ruler    *rulerScene
+	other    *rulerScene
 	cores    []*coreScene
 	labels   []*labelScene
 	dust     []splat
@@ -98,6 +99,9 @@ func newScene(t *Tray, seed uint64) *scene {
 	if t.Ruler != nil {
 		s.ruler = newRulerScene(seed, t.Ruler, s.tiles, pr, ppm)
 	}
+	if t.OtherRuler != nil {
+		s.other = newRulerScene(seed+1, t.OtherRuler, s.tiles, pr, ppm)
+	}
 	for i := range t.Labels {
 		s.labels = append(s.labels, newLabelScene(&t.Labels[i], pr, ppm))
 	}
@@ -159,8 +163,10 @@ func (s *scene) paint(b *band, i int) {
 		s.shadowBox(b, m.frame, m.mount.LengthMM, m.mount.BreadthMM, m.box)
 		s.paintFrame(b, m.frame, m.box, m.at)
 	}
-	if s.ruler != nil {
-		s.paintFrame(b, s.ruler.frame, s.ruler.box, s.ruler.at)
+	for _, r := range []*rulerScene{s.ruler, s.other} {
+		if r != nil {
+			s.paintFrame(b, r.frame, r.box, r.at)
+		}
 	}
 	for _, c := range s.cores {
 		s.paintCore(b, c)

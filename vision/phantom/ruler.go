@@ -22,9 +22,13 @@ type Ruler struct {
 	MarginMM  float64 // of the body beyond the end ticks
 	Scales    []RulerScale
 	Body, Ink RGB
-	Material  string  // plastic, paper or steel
+	Material  string  // plastic, paper, steel or wood
 	TickMM    float64 // thickness of a tick
 	Wear      float64 // 0..1: unevenness of the ticks' ink
+	Lost      float64 // 0..1: share of ticks worn away
+	Clear     float64 // 0..1: how much of what lies below shows through the body
+	Glare     float64 // 0..1: of a streak across it where it throws the lamp's light back
+	Raised    float64 // by this share it looks smaller, as it lies above the wood
 }
 
 // RulerScale is one row of ticks.
@@ -205,12 +209,16 @@ func newRulerScene(seed uint64, ru *Ruler, ti *tiles, pr printer, ppm float64) *
 }
 
 func (s *rulerScene) addScale(r *rand.Rand, sc RulerScale, pr printer, ppm float64) {
-	out := scaleScene{step: sc.step(), inset: sc.InsetMM, far: sc.FarEdge}
-	n := int(s.ruler.LengthMM/out.step + 1e-6)
+	n := int(s.ruler.LengthMM/sc.step() + 1e-6)
+	out := scaleScene{step: sc.step() * (1 - s.ruler.Raised), inset: sc.InsetMM, far: sc.FarEdge}
 	every, value := sc.numberEvery()
 	for i := 0; i <= n; i++ {
 		out.lengths = append(out.lengths, sc.length(i))
-		out.ink = append(out.ink, float32(1-s.ruler.Wear*0.6*r.Float64()))
+		ink := 1 - s.ruler.Wear*0.6*r.Float64()
+		if s.ruler.Lost > 0 && r.Float64() < s.ruler.Lost {
+			ink = 0
+		}
+		out.ink = append(out.ink, float32(ink))
 		if sc.Numbers && i%every == 0 {
 			h := 2.0
 			q := sc.InsetMM + sc.length(i) + h*0.95
@@ -244,28 +252,54 @@ func (s *rulerScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	if alpha == 0 {
 		return c, 0
 	}
-	c = ru.Body.f32()
-	if ru.Material == "steel" {
+	c = s.bodyAt(p, q)
+	ink := s.inkAt(p, q, px)
+	// The ink covers what a clear body lets through.
+	body := (1 - float32(ru.Clear)) * (1 - ink)
+	dense := body + ink
+	if dense <= 0 {
+		return c, 0
+	}
+	for i, v := range ru.Ink.f32() {
+		c[i] = (c[i]*body + v*ink) / dense
+	}
+	if ru.Glare > 0 {
+		c, dense = s.glare(c, dense, p)
+	}
+	return c, alpha * dense
+}
+
+// bodyAt is the colour of the body without its ticks.
+func (s *rulerScene) bodyAt(p, q float64) [3]float32 {
+	ru := s.ruler
+	c := ru.Body.f32()
+	g := float32(1)
+	switch ru.Material {
+	case "steel":
 		x := q/ru.BreadthMM - s.gloss
 		shine := float32(0.82 + 0.35*math.Exp(-12*x*x))
 		brush := s.tiles.fibre.at(float32(p)*2+s.off[0], float32(q)*40+s.off[1])
-		shine *= 1 + 0.045*brush + 0.03*s.tiles.blotch.at(float32(p)*1.2, float32(q)*1.2)
-		for i := range c {
-			c[i] *= shine
-		}
-	} else if ru.Material == "paper" {
-		g := 1 + 0.012*s.tiles.grain.at(float32(p)*12+s.off[0], float32(q)*12)
-		for i := range c {
-			c[i] *= g
-		}
+		g = shine * (1 + 0.045*brush + 0.03*s.tiles.blotch.at(float32(p)*1.2, float32(q)*1.2))
+	case "paper":
+		g = 1 + 0.012*s.tiles.grain.at(float32(p)*12+s.off[0], float32(q)*12)
+	case "wood":
+		fibre := s.tiles.fibre.at(float32(p)*6+s.off[0], float32(q)*9+s.off[1])
+		g = 1 + 0.07*fibre + 0.03*s.tiles.grain.at(float32(p)*12, float32(q)*12)
 	}
-	ink := s.inkAt(p, q, px)
-	if ink > 0 {
-		for i, v := range ru.Ink.f32() {
-			c[i] += (v - c[i]) * ink
-		}
+	for i := range c {
+		c[i] *= g
 	}
-	return c, alpha
+	return c
+}
+
+// glare whitens the body, ticks and all, in a soft streak across it.
+func (s *rulerScene) glare(c [3]float32, dense float32, p float64) ([3]float32, float32) {
+	x := (p/s.ruler.LengthMM - 0.35 - 0.3*s.gloss) / 0.12
+	white := float32(s.ruler.Glare * math.Exp(-x*x))
+	for i := range c {
+		c[i] += (255 - c[i]) * white
+	}
+	return c, dense + (1-dense)*white
 }
 
 func (s *rulerScene) inkAt(p, q, px float64) float32 {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"math"
 	"runtime"
+	"slices"
 	"sync"
 )
 
@@ -26,6 +27,7 @@ const (
 type TIFFOptions struct {
 	Compression Compression // 0: None
 	Predictor   bool        // store differences along the rows
+	Make, Model string      // of the scanner; "": not said
 }
 
 const stripBytes = 1 << 18 // about how much one strip holds, unpacked
@@ -149,8 +151,9 @@ func (p *Picture) directory(o TIFFOptions, rows int, offsets, sizes []uint32, en
 	type entry struct {
 		tag, kind uint16
 		values    []uint32
+		text      string // instead of values, for ascii
 	}
-	const short, long, rational = 3, 4, 5
+	const ascii, short, long, rational = 2, 3, 4, 5
 	bits := make([]uint32, p.Channels)
 	for i := range bits {
 		bits[i] = uint32(p.Bits())
@@ -160,29 +163,35 @@ func (p *Picture) directory(o TIFFOptions, rows int, offsets, sizes []uint32, en
 		photometric = 2
 	}
 	entries := []entry{
-		{256, long, []uint32{uint32(p.Width)}},
-		{257, long, []uint32{uint32(p.Height)}},
-		{258, short, bits},
-		{259, short, []uint32{uint32(o.Compression)}},
-		{262, short, []uint32{photometric}},
-		{273, long, offsets},
-		{277, short, []uint32{uint32(p.Channels)}},
-		{278, long, []uint32{uint32(rows)}},
-		{279, long, sizes},
+		{tag: 256, kind: long, values: []uint32{uint32(p.Width)}},
+		{tag: 257, kind: long, values: []uint32{uint32(p.Height)}},
+		{tag: 258, kind: short, values: bits},
+		{tag: 259, kind: short, values: []uint32{uint32(o.Compression)}},
+		{tag: 262, kind: short, values: []uint32{photometric}},
+		{tag: 273, kind: long, values: offsets},
+		{tag: 277, kind: short, values: []uint32{uint32(p.Channels)}},
+		{tag: 278, kind: long, values: []uint32{uint32(rows)}},
+		{tag: 279, kind: long, values: sizes},
 	}
 	if p.TagDPI[0] > 0 && p.TagDPI[1] > 0 {
 		x, y := uint32(math.Round(p.TagDPI[0]*1000)), uint32(math.Round(p.TagDPI[1]*1000))
-		entries = append(entries, entry{282, rational, []uint32{x, 1000}}, entry{283, rational, []uint32{y, 1000}},
-			entry{296, short, []uint32{2}})
+		entries = append(entries, entry{tag: 282, kind: rational, values: []uint32{x, 1000}}, entry{tag: 283, kind: rational, values: []uint32{y, 1000}},
+			entry{tag: 296, kind: short, values: []uint32{2}})
 	}
 	if o.Predictor && o.Compression != None {
-		entries = append(entries, entry{317, short, []uint32{2}})
+		entries = append(entries, entry{tag: 317, kind: short, values: []uint32{2}})
 	}
+	for tag, text := range map[uint16]string{271: o.Make, 272: o.Model} {
+		if text != "" {
+			entries = append(entries, entry{tag: tag, kind: ascii, text: text + "\x00"})
+		}
+	}
+	slices.SortFunc(entries, func(a, b entry) int { return int(a.tag) - int(b.tag) })
 	out := le.AppendUint16(nil, uint16(len(entries)))
 	var extra []byte
 	at := uint32(end) + 2 + 12*uint32(len(entries)) + 4
 	for _, e := range entries {
-		var v []byte
+		v := []byte(e.text)
 		for _, x := range e.values {
 			if e.kind == short {
 				v = le.AppendUint16(v, uint16(x))
@@ -190,7 +199,7 @@ func (p *Picture) directory(o TIFFOptions, rows int, offsets, sizes []uint32, en
 				v = le.AppendUint32(v, x)
 			}
 		}
-		count := len(e.values)
+		count := len(e.values) + len(e.text)
 		if e.kind == rational {
 			count /= 2
 		}

@@ -70,15 +70,44 @@ type Result struct {
 	Files       []string // pictures written
 }
 
-// Measure has one scan measured by a worker process of its own. progress, if
-// not nil, is called from this goroutine with each message on the way. The
-// worker is ended when ctx is, when the time limit has passed, and when this
-// process dies. The error says what became of the scan in plain words, without
-// its name; it wraps ctx's error if that was the cause.
+// Measure has one scan measured by a worker process of its own; see run. The
+// error says what became of the scan in plain words, without its name; it wraps
+// ctx's error if that was the cause.
 func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(measure.Message)) (Result, error) {
-	order, err := json.Marshal(job)
+	answer, err := w.run(ctx, job, progress)
 	if err != nil {
 		return Result{}, err
+	}
+	if answer.Measurement == nil {
+		return Result{}, errNoResult
+	}
+	return Result{*answer.Measurement, answer.Files}, nil
+}
+
+// Rulers has the rulers of one scan read by a worker process of its own. Errors
+// are those of Measure.
+func (w Worker) Rulers(ctx context.Context, scan string) (measure.RulerScan, error) {
+	answer, err := w.run(ctx, measure.Job{Scan: scan, Rulers: true}, nil)
+	if err != nil {
+		return measure.RulerScan{}, err
+	}
+	if answer.Rulers == nil {
+		return measure.RulerScan{}, errNoResult
+	}
+	return *answer.Rulers, nil
+}
+
+// errNoResult says that a worker ended as if it had answered.
+var errNoResult = errors.New("the worker ended without a result: " + remedy)
+
+// run has a job done by a worker process and returns its answer. progress, if
+// not nil, is called from this goroutine with each message on the way. The
+// worker is ended when ctx is, when the time limit has passed, and when this
+// process dies.
+func (w Worker) run(ctx context.Context, job measure.Job, progress func(measure.Message)) (*measure.Message, error) {
+	order, err := json.Marshal(job)
+	if err != nil {
+		return nil, err
 	}
 	limited := ctx
 	if w.TimeLimit > 0 {
@@ -104,10 +133,10 @@ func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(meas
 	cmd.WaitDelay = 2 * time.Second
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {
-		return Result{}, err
+		return nil, err
 	}
 	if err := cmd.Start(); err != nil {
-		return Result{}, fmt.Errorf("%s could not be started: %w", w.Path, err)
+		return nil, fmt.Errorf("%s could not be started: %w", w.Path, err)
 	}
 	answer, saidErr := listen(stdout, cmp.Or(w.Limit, answerLimit), progress)
 	if saidErr != nil {
@@ -117,19 +146,19 @@ func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(meas
 
 	switch {
 	case ctx.Err() != nil:
-		return Result{}, fmt.Errorf("not measured: %w", ctx.Err())
+		return nil, fmt.Errorf("not measured: %w", ctx.Err())
 	case limited.Err() != nil:
-		return Result{}, fmt.Errorf("not measured within %v, so its worker was ended: raise --time-limit, or look whether the scan is what it should be: %w", w.TimeLimit, ErrTooLong)
+		return nil, fmt.Errorf("not measured within %v, so its worker was ended: raise --time-limit, or look whether the scan is what it should be: %w", w.TimeLimit, ErrTooLong)
 	case saidErr != nil:
-		return Result{}, saidErr
+		return nil, saidErr
 	case answer != nil && answer.Error != "":
-		return Result{}, errors.New(answer.Error)
+		return nil, errors.New(answer.Error)
 	case endErr != nil:
-		return Result{}, death(endErr, stderr.String())
+		return nil, death(endErr, stderr.String())
 	case answer == nil:
-		return Result{}, errors.New("the worker ended without a result: " + remedy)
+		return nil, errNoResult
 	}
-	return Result{*answer.Measurement, answer.Files}, nil
+	return answer, nil
 }
 
 // remedy is what to do about a scan that ends its worker.
@@ -158,7 +187,7 @@ func listen(stdout io.Reader, limit int64, progress func(measure.Message)) (*mea
 			}
 			switch {
 			case answer != nil:
-			case m.Measurement != nil || m.Error != "":
+			case m.Measurement != nil || m.Rulers != nil || m.Error != "":
 				answer = &m
 			case progress != nil:
 				progress(m)
