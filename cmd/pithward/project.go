@@ -36,6 +36,13 @@ func storeResults(ctx context.Context, l *ledger.Ledger, m measure.Measurement, 
 		return []string{l.Path() + ": holds this reading already"}, nil
 	}
 	said = []string{fmt.Sprintf("%s: stored as reading %d", l.Path(), s.Run)}
+	for _, a := range s.Again {
+		turned := ""
+		if a.Turned {
+			turned = ", bark and pith end exchanged"
+		}
+		said = append(said, fmt.Sprintf("%s: %s is %s scanned anew (certainty %.3f, %.0f %% of the boundaries agree%s)", l.Path(), a.Core, a.Earlier, a.Certainty, 100*a.Share, turned))
+	}
 	if s.Carried > 0 || len(s.NotCarried) > 0 {
 		said = append(said, fmt.Sprintf("%s: %s carried over from earlier readings, %d not", l.Path(), numbered(s.Carried, "edit"), len(s.NotCarried)))
 	}

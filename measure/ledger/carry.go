@@ -81,12 +81,28 @@ func byPattern(ctx context.Context, tx *sql.Tx, run int64, m measure.Measurement
 	}
 	for i, c := range m.Cores {
 		for k, o := range old.Cores {
-			if fit, ok := measure.FitRings(o, c); ok && (out[i] == nil || fit.Share > out[i].fit.Share) {
+			fit, ok := measure.FitRings(o, c)
+			if ok && (out[i] == nil || fit.Share > out[i].fit.Share) && !better(out, run, o.UID, fit) {
 				out[i] = &match{ids[k], run, o.UID, o, fit}
 			}
 		}
 	}
 	return nil
+}
+
+// better tells whether another new core fits an old one better; of those that
+// fit worse it takes the match away, since a core is on a scan once.
+func better(out []*match, run int64, uid string, fit measure.Fit) bool {
+	for i, m := range out {
+		if m == nil || m.run != run || m.uid != uid {
+			continue
+		}
+		if m.fit.Share >= fit.Share {
+			return true
+		}
+		out[i] = nil
+	}
+	return false
 }
 
 // carry repeats on a new run what people decided on the earlier ones, and
@@ -104,6 +120,9 @@ func carry(ctx context.Context, tx *sql.Tx, m measure.Measurement, olds []*match
 			byRun[o.run], order = c, append(order, o.run)
 		}
 		c.fits[o.uid], c.uids[o.uid] = o.fit, m.Cores[i].UID
+		if !o.fit.SamePicture {
+			out.Again = append(out.Again, Again{m.Cores[i].ID, o.old.ID, o.fit.Certainty, o.fit.Share, o.fit.Stretch < 0})
+		}
 	}
 	for _, run := range order {
 		events, err := eventsOf(ctx, tx, "run = ?", run)

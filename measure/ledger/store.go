@@ -27,6 +27,15 @@ type Stored struct {
 	New        bool         // false: the project holds this very reading already
 	Carried    int          // events taken over from earlier readings
 	NotCarried []NotCarried // events that found no place
+	Again      []Again      // cores of other scans that are seen again
+}
+
+// Again is a core that was told by its rings to be one of an earlier scan.
+type Again struct {
+	Core, Earlier string  // ids
+	Certainty     float64 // that it is that core, 0 to 1
+	Share         float64 // of the boundaries that both readings have
+	Turned        bool    // bark and pith end are exchanged
 }
 
 // NotCarried is a person's event on an earlier reading that found no place on

@@ -69,21 +69,23 @@ func read(w http.ResponseWriter, r *http.Request, into any) bool {
 
 // ScanView is a scan as the page lists it.
 type ScanView struct {
-	Run      int64      `json:"run"` // 0: not measured yet
-	File     string     `json:"file"`
-	WidthPx  int        `json:"width_px"`
-	HeightPx int        `json:"height_px"`
-	Tiles    string     `json:"tiles"`  // path of the Deep Zoom description; "": not there
-	Status   string     `json:"status"` // measured, waiting, measuring, failed
-	Stage    string     `json:"stage"`  // of what is going on
-	Done     int        `json:"done"`
-	Of       int        `json:"of"`
-	Error    string     `json:"error"`
-	Revision int64      `json:"revision"` // of the scan as a whole
-	Warnings []string   `json:"warnings"`
-	Lost     []string   `json:"not_carried"` // what an earlier reading's events could not be carried over
-	Cores    []CoreLine `json:"cores"`
-	Deleted  []Deleted  `json:"deleted"`
+	Run      int64             `json:"run"` // 0: not measured yet
+	File     string            `json:"file"`
+	WidthPx  int               `json:"width_px"`
+	HeightPx int               `json:"height_px"`
+	Tiles    string            `json:"tiles"`  // path of the Deep Zoom description; "": not there
+	Status   string            `json:"status"` // measured, waiting, measuring, failed
+	Stage    string            `json:"stage"`  // of what is going on
+	Done     int               `json:"done"`
+	Of       int               `json:"of"`
+	Error    string            `json:"error"`
+	Revision int64             `json:"revision"` // of the scan as a whole
+	Warnings []string          `json:"warnings"`
+	Lost     []string          `json:"not_carried"` // what an earlier reading's events could not be carried over
+	Cores    []CoreLine        `json:"cores"`
+	Deleted  []Deleted         `json:"deleted"`
+	Undo     measure.EventKind `json:"undo"` // kind of the scan's own last edit, that can be undone; "": none
+	Redo     measure.EventKind `json:"redo"`
 }
 
 // Deleted is a core that the observer has taken off; an undo brings it back.
@@ -149,6 +151,7 @@ func (d *Desk) scanView(r *http.Request, s ledger.Scan) (ScanView, error) {
 	m := st.Measurement
 	v := ScanView{Run: s.Run, File: s.File, WidthPx: m.Scan.WidthPx, HeightPx: m.Scan.HeightPx, Status: "measured", Revision: st.Revision(""),
 		Warnings: m.Warnings, Lost: []string{}, Cores: []CoreLine{}, Deleted: deleted(st)}
+	v.Undo, v.Redo = ownEdits(st)
 	if d.Tiles.Have(s.SHA256) {
 		v.Tiles = "/tiles/" + s.SHA256 + "/scan.dzi"
 	} else {
@@ -180,6 +183,27 @@ func deleted(st ledger.Edited) []Deleted {
 		}
 	}
 	return list
+}
+
+// ownEdits returns the kinds of a scan's own edits (its scale, a new core) that
+// would be undone and redone next.
+func ownEdits(st ledger.Edited) (undo, redo measure.EventKind) {
+	own := st.Of("")
+	toUndo, toRedo := measure.History(own)
+	kind := map[string]measure.EventKind{}
+	for _, e := range own {
+		kind[e.UUID] = e.Kind
+		if e.Kind == measure.Undo {
+			kind[e.UUID] = kind[e.Undoes]
+		}
+	}
+	if n := len(toUndo); n > 0 {
+		undo = kind[toUndo[n-1]]
+	}
+	if n := len(toRedo); n > 0 {
+		redo = kind[toRedo[n-1]]
+	}
+	return undo, redo
 }
 
 // CoreView is a core with all that the page shows of it.
@@ -268,17 +292,16 @@ func (d *Desk) scanEvent(w http.ResponseWriter, r *http.Request) {
 		fail(w, http.StatusBadRequest, "malformed", "only a scale and a new core concern a whole scan")
 		return
 	}
-	_, err := d.Ledger.Append(r.Context(), run, measure.Event{UUID: e.UUID, Observer: d.Observer, UTC: d.Now(), Kind: e.Kind, Detail: e.Detail, Why: e.Why}, e.Revision)
-	if err != nil {
-		d.failBy(w, err)
-		return
-	}
-	answer(w, http.StatusOK, map[string]bool{"kept": true})
+	d.append(w, r, run, measure.Event{UUID: e.UUID, Observer: d.Observer, UTC: d.Now(), Kind: e.Kind, Detail: e.Detail, Why: e.Why}, e.Revision)
 }
 
 func (d *Desk) append(w http.ResponseWriter, r *http.Request, run int64, e measure.Event, revision int64) {
 	if _, err := d.Ledger.Append(r.Context(), run, e, revision); err != nil {
 		d.failBy(w, err)
+		return
+	}
+	if e.Core == "" {
+		answer(w, http.StatusOK, map[string]bool{"kept": true})
 		return
 	}
 	if e.Kind == measure.DeleteCore {
@@ -296,7 +319,8 @@ func (d *Desk) redo(w http.ResponseWriter, r *http.Request) {
 	d.back(w, r, func(_, redo []string) []string { return redo })
 }
 
-// back undoes the last event of one of the two histories of a core.
+// back undoes the last event of one of the two histories of a core, or of the
+// scan as a whole.
 func (d *Desk) back(w http.ResponseWriter, r *http.Request, of func(undo, redo []string) []string) {
 	run, ok := runOf(w, r)
 	var e Edit
@@ -311,6 +335,10 @@ func (d *Desk) back(w http.ResponseWriter, r *http.Request, of func(undo, redo [
 	uid := r.PathValue("core")
 	for _, x := range st.Events {
 		if x.UUID == e.UUID { // sent again
+			if uid == "" {
+				answer(w, http.StatusOK, map[string]bool{"kept": true})
+				return
+			}
 			d.show(w, r, run, uid)
 			return
 		}

@@ -91,6 +91,8 @@ func (d *Desk) Handler() http.Handler {
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/undo", d.undo)
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/redo", d.redo)
 	mux.HandleFunc("POST /api/runs/{run}/events", d.scanEvent)
+	mux.HandleFunc("POST /api/runs/{run}/undo", d.undo)
+	mux.HandleFunc("POST /api/runs/{run}/redo", d.redo)
 	mux.HandleFunc("GET /api/runs/{run}/export/{name}", d.export)
 	mux.HandleFunc("PUT /api/place", d.place)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {

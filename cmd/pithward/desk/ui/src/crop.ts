@@ -33,11 +33,17 @@ export async function crop(canvas: HTMLCanvasElement, scan: Scan, at: Point, deg
   canvas.height = h * ratio;
   const c = canvas.getContext("2d");
   if (!c || !scan.tiles) return;
+  c.setTransform(ratio, 0, 0, ratio, 0, 0);
+  await paint(c, scan, at, degrees, zoom, w, h);
+  mark(c);
+}
+
+// paint draws the scan round a place into the middle of a picture of w by h.
+export async function paint(c: CanvasRenderingContext2D, scan: Scan, at: Point, degrees: number, zoom: number, w: number, h: number): Promise<void> {
   const top = Math.ceil(Math.log2(Math.max(scan.width_px, scan.height_px)));
   const reach = Math.hypot(w, h) / 2 / zoom;
   const base = scan.tiles.replace(/\.dzi$/, `_files/${top}/`);
   const jobs: Promise<void>[] = [];
-  c.setTransform(ratio, 0, 0, ratio, 0, 0);
   c.translate(w / 2, h / 2);
   c.rotate((degrees * Math.PI) / 180);
   c.scale(zoom, zoom);
@@ -49,5 +55,4 @@ export async function crop(canvas: HTMLCanvasElement, scan: Scan, at: Point, deg
     }
   }
   await Promise.allSettled(jobs);
-  mark(c);
 }

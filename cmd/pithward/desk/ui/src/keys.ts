@@ -3,7 +3,9 @@
 export interface Action {
   id: string; // of its button, if it has one
   keys: string[]; // as a KeyboardEvent names them, Shift+ or Ctrl+ before
-  words: string;
+  show?: string; // keys as the list shows them, where one line stands for several actions
+  words: string; // "": in no list
+  when?: () => boolean; // the key is free for the browser otherwise
   do: () => void;
 }
 
@@ -13,5 +15,5 @@ export function keyOf(e: KeyboardEvent): string {
 }
 
 export function shown(key: string): string {
-  return key.replace("ArrowLeft", "←").replace("ArrowRight", "→").replace("Escape", "Esc");
+  return key.replace("ArrowLeft", "←").replace("ArrowRight", "→").replace("ArrowUp", "↑").replace("ArrowDown", "↓").replace("Escape", "Esc").replace(/^ $/, "Space");
 }

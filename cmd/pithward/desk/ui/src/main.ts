@@ -1,11 +1,13 @@
 import { asking, choose, show, text } from "./ask";
 import { clamp } from "./coords";
 import { crop } from "./crop";
+import { Drawing } from "./drawing";
+import { Edges } from "./edges";
 import { byId, element } from "./element";
 import { keyOf, shown, type Action } from "./keys";
 import type { CoreLine, CoreView, Edit, Open, Point, Project, Ring, Scan } from "./model";
 import * as server from "./server";
-import { tray } from "./tray";
+import { press, tray } from "./tray";
 import { Widths } from "./widths";
 import { Wood, type Preview } from "./wood";
 
@@ -21,9 +23,12 @@ let scan: Scan | null = null;
 let view: CoreView | null = null;
 let mode: "look" | "add" | "gap" | "obscured" | "radius" = "look";
 let from: Point | null = null; // where a gap or obscured stretch begins
-let drawn: Point[] = []; // of a radius
+let drawing: Drawing | null = null; // of a radius
 let pointer: Point = [0, 0]; // on the radius
 let snapped = ""; // the candidate that the pointer has snapped to
+let asked = 0; // counts previews: what the picture answers to an earlier one is too late
+let edges: Edges | null = null; // of the core in view
+let edgesOf = "";
 let settledTarget = ""; // the doubt that is being looked at
 
 const outbox = new server.Outbox(
@@ -77,7 +82,16 @@ async function refresh(): Promise<void> {
   } else {
     byId("title").textContent = project.name;
   }
-  if (!trayView.hidden) trayView.replaceChildren(...tray(project, { open: (s, c) => void openCore(s, c.uid), back: (s, c) => outbox.send(s.run, c.uid, c.revision, "undo", { kind: "" }), scale: (s) => void correctScale(s), draw: (s, path) => void addCore(s, path) }));
+  if (!trayView.hidden && !trayView.querySelector("[data-picking]"))
+    trayView.replaceChildren(
+      ...tray(project, {
+        open: (s, c) => void openCore(s, c.uid),
+        back: (s, c) => outbox.send(s.run, c.uid, c.revision, "undo", { kind: "" }),
+        scale: (s) => void correctScale(s),
+        draw: (s, path) => void addCore(s, path),
+        undo: (s, way) => void onScan(() => server.scanBack(s.run, s.revision, way)),
+      }),
+    );
   if (project.scans.some((s) => ["waiting", "measuring"].includes(s.status) || (s.status === "measured" && !s.tiles && !s.error))) setTimeout(() => void refresh(), 700);
 }
 
@@ -126,6 +140,8 @@ function take(v: CoreView): void {
   const has = [...v.core.boundaries, ...v.core.candidates].some((b) => b.id === wood.selected);
   if (!has) wood.selected = "";
   void wood.show(v, scan);
+  const of = `${v.run} ${v.core.uid} ${v.core.wood} ${JSON.stringify(v.core.path_px)} ${scan.tiles}`;
+  if (of !== edgesOf) [edges, edgesOf] = [new Edges(scan, wood.radius, wood.sides, v.core.wood), of];
   numbers(v);
   doubts(v);
   notes(v);
@@ -214,17 +230,19 @@ function notes(v: CoreView): void {
 // describe says what is selected, for eyes and screen readers.
 function describe(): void {
   if (!view) return;
+  byId("setting").hidden = mode === "look";
+  byId("place").hidden = byId("drop").hidden = mode !== "radius";
   const c = view.core;
   if (mode === "add") {
-    selectedWords.textContent = `Adding a boundary: ${wood.preview?.words ?? ""}. Click or Enter takes it, arrows move it, n and p find evidence, Esc leaves.`;
+    selectedWords.textContent = `Adding: ${wood.preview?.words ?? ""}. n and p find evidence.`;
     return;
   }
   if (mode === "gap" || mode === "obscured") {
-    selectedWords.textContent = from ? `To where does the ${mode === "gap" ? "gap" : "obscured stretch"} reach? Click or Enter.` : `Where does the ${mode === "gap" ? "gap" : "obscured stretch"} begin? Click or Enter; arrows move.`;
+    selectedWords.textContent = from ? `To where does the ${mode === "gap" ? "gap" : "obscured stretch"} reach?` : `Where does the ${mode === "gap" ? "gap" : "obscured stretch"} begin?`;
     return;
   }
   if (mode === "radius") {
-    selectedWords.textContent = `Click the new radius from bark to pith, ${drawn.length} places so far; Enter takes it, Esc leaves.`;
+    selectedWords.textContent = drawing && drawing.held >= 0 ? "Arrows carry the place; Space puts it down." : `New radius, ${drawing?.places.length ?? 0} places: a click or Space sets one, or takes it up.`;
     return;
   }
   const i = c.boundaries.findIndex((b) => b.id === wood.selected);
@@ -284,15 +302,37 @@ function nextEvidence(step: 1 | -1): void {
   if (!view) return;
   const at = wood.radius.at(pointer);
   const all = view.core.candidates.map((x) => wood.radius.at(x.point_px)).filter((x) => (x - at) * step > 0.5);
-  if (all.length === 0) return;
-  const to = wood.radius.point(step > 0 ? Math.min(...all) : Math.max(...all));
+  if (all.length > 0) return goPreview(step > 0 ? Math.min(...all) : Math.max(...all));
+  nextEdge(at, step);
+}
+
+// nextEdge moves on to the next edge in the picture, where the reading lists
+// nothing more.
+function nextEdge(at: number, step: 1 | -1): void {
+  const reach = snapPx / wood.zoom;
+  const begun = ++asked;
+  for (let to = at + 2 * step * reach; to > 0 && to < wood.radius.length; to += step * reach) {
+    const e = edges?.near(to, reach, tiltNear(to), taken(), () => {
+      if (asked === begun) nextEdge(to - 2 * step * reach, step);
+    });
+    if (e === undefined) return;
+    if (e) return goPreview(e.at);
+  }
+}
+
+function goPreview(at: number): void {
+  const to = wood.radius.point(at);
   const x = wood.paneX(to);
-  if (x < 40 || x > byId("wood").clientWidth - 40) wood.go(wood.radius.at(to), wood.zoom);
+  if (x < 40 || x > byId("wood").clientWidth - 40) wood.go(at, wood.zoom);
   previewAt(to, true);
 }
 
 function nextDoubt(step: 1 | -1): void {
   if (mode === "add") return nextEvidence(step);
+  if (drawing) {
+    drawing.go(step);
+    return previewAt(drawing.cursor, false);
+  }
   if (!view || view.state.open.length === 0) return;
   const open = view.state.open;
   const i = open.findIndex((o) => o.target === settledTarget);
@@ -315,6 +355,7 @@ function select(id: string, follow: boolean): void {
 // step selects the next boundary to the left or right on the screen, or moves
 // what is being set.
 function step(right: boolean, px: number): void {
+  if (drawing) return carry(right ? px : -px, 0);
   const inward = right === wood.flipped; // unflipped, bark is to the right
   if (mode !== "look") {
     pointer = wood.radius.point(clamp(wood.radius.at(pointer) + (inward ? px : -px), 0, wood.radius.length));
@@ -327,6 +368,16 @@ function step(right: boolean, px: number): void {
   const at = wood.middle();
   const near = all.reduce((best, b, k) => (Math.abs(wood.radius.at(b.p) - at) < Math.abs(wood.radius.at(all[best].p) - at) ? k : best), 0);
   select(all[i < 0 ? near : clamp(i + (inward ? 1 : -1), 0, all.length - 1)].id, true);
+}
+
+// carryPx is how far an arrow moves the cursor of a radius, on the screen.
+const carryPx = 4;
+
+// carry moves the cursor of a radius that is being drawn.
+function carry(right: number, down: number): void {
+  if (!drawing) return;
+  drawing.moveTo(wood.onPane(drawing.cursor, right * carryPx, down * carryPx));
+  previewAt(drawing.cursor, false);
 }
 
 function nudge(right: boolean, px: number): void {
@@ -403,15 +454,23 @@ function start(what: typeof mode): void {
   mode = what;
   const b = places().find((x) => x.id === wood.selected);
   pointer = b ? b.p : wood.radius.point(wood.middle());
-  if (what !== "radius") previewAt(pointer, false);
-  describe();
+  if (what === "radius") drawing = new Drawing(pointer, alongChord);
+  previewAt(pointer, what === "add");
   byId("wood").focus();
+}
+
+// alongChord ranks the places of a new radius: from bark to pith, wherever the
+// old one bends.
+function alongChord(p: Point): number {
+  const [a, b] = [wood.radius.path[0], wood.radius.path[wood.radius.path.length - 1]];
+  return (p[0] - a[0]) * (b[0] - a[0]) + (p[1] - a[1]) * (b[1] - a[1]);
 }
 
 function stop(): void {
   mode = "look";
   from = null;
-  drawn = [];
+  drawing = null;
+  asked++;
   wood.preview = null;
   describe();
   wood.draw();
@@ -420,29 +479,57 @@ function stop(): void {
 // snapPx is how far, on the screen, evidence draws a new boundary to itself.
 const snapPx = 14;
 
-// snap finds the best evidence near a place: a place that was considered and
-// rejected, the more probable and the nearer the better.
+// snap finds the best evidence near a place: one that was considered and
+// rejected, the more probable and the nearer the better; where the reading lists
+// none, the best edge in the picture, once it has been read.
 function snap(p: Point): { p: Point; words: string; id: string } {
-  if (!view) return { p, words: "", id: "" };
+  const none = { p, words: "no evidence near, taken as pointed", id: "" };
+  if (!view) return none;
   const at = wood.radius.at(p);
   const reach = snapPx / wood.zoom;
-  const taken = view.core.boundaries.map((b) => wood.radius.at(b.point_px));
-  let best = { score: 0, p, words: "no evidence near, taken as pointed", id: "" };
+  const held = taken();
+  let best = { score: 0, ...none };
   for (const x of view.core.candidates) {
     const there = wood.radius.at(x.point_px);
     const score = x.probability * (1 - Math.abs(there - at) / reach);
-    if (score > best.score && !taken.some((t) => Math.abs(t - there) < 1)) best = { score, p: x.point_px, id: x.id, words: `snaps to evidence, ${Math.round(100 * x.probability)} %` };
+    if (score > best.score && !held(there)) best = { score, p: x.point_px, id: x.id, words: `snaps to evidence, ${Math.round(100 * x.probability)} %` };
   }
-  return best;
+  if (best.id) return best;
+  const begun = asked;
+  const e = edges?.near(at, reach, tiltNear(at), held, () => {
+    if (asked === begun && mode === "add") previewAt(p, true);
+  });
+  if (e === undefined) return { p, words: "looking at the picture", id: "" };
+  return e ? { p: wood.radius.point(e.at), words: `snaps to an edge in the picture, ${Math.round(100 * e.share)} % of the breadth agrees`, id: "" } : none;
+}
+
+// taken tells whether a boundary stands at a length along the radius.
+function taken(): (at: number) => boolean {
+  const all = view?.core.boundaries.map((b) => wood.radius.at(b.point_px)) ?? [];
+  return (at) => all.some((t) => Math.abs(t - at) < takenPx);
+}
+
+const takenPx = 6; // of the scan: nearer than this, an edge is the boundary that is there
+
+// tiltNear is how the nearest boundary or candidate leans.
+function tiltNear(at: number): number {
+  const all = view ? [...view.core.boundaries, ...view.core.candidates] : [];
+  const away = (b: { point_px: Point }) => Math.abs(wood.radius.at(b.point_px) - at);
+  return all.reduce((best, b) => (away(b) < best.away ? { away: away(b), tilt: b.tilt_deg } : best), { away: Infinity, tilt: 0 }).tilt;
 }
 
 function previewAt(p: Point, snapping: boolean): void {
-  const on = wood.radius.point(wood.radius.at(p));
-  const s = snapping && mode === "add" ? snap(on) : { p: on, words: mode === "add" ? "as pointed" : "", id: "" };
-  pointer = s.p;
-  snapped = s.id;
-  const preview: Preview = mode === "radius" ? { kind: "path", at: [...drawn, p], words: "" } : from ? { kind: "from", at: [from, pointer], words: s.words } : { kind: "boundary", at: [pointer], words: s.words };
-  wood.preview = preview;
+  asked++;
+  if (drawing) {
+    wood.preview = { kind: "path", at: drawing.path, words: "", cursor: p };
+  } else {
+    const on = wood.radius.point(wood.radius.at(p));
+    const s = snapping && mode === "add" ? snap(on) : { p: on, words: mode === "add" ? "as pointed" : "", id: "" };
+    pointer = s.p;
+    snapped = s.id;
+    const preview: Preview = from ? { kind: "from", at: [from, pointer], words: s.words } : { kind: "boundary", at: [pointer], words: s.words };
+    wood.preview = preview;
+  }
   describe();
   wood.draw();
 }
@@ -454,7 +541,7 @@ async function setHere(): Promise<void> {
     stop();
     edit(e);
   } else if (mode === "radius") {
-    const path = drawn;
+    const path = drawing?.path ?? [];
     stop();
     if (path.length > 1) edit({ kind: "radius", detail: { path_px: path } });
   } else if ((mode === "gap" || mode === "obscured") && !from) {
@@ -471,14 +558,13 @@ async function setHere(): Promise<void> {
 
 wood.onPoint = (p, how) => {
   if (!view) return;
+  drawing?.moveTo(p);
   if (how === "hover") {
     if (mode !== "look") previewAt(p, true);
     return;
   }
-  if (mode === "radius") {
-    drawn.push(p);
-    previewAt(p, false);
-  } else if (mode !== "look") {
+  if (drawing) placeHere();
+  else if (mode !== "look") {
     previewAt(p, true);
     void setHere();
   } else select(wood.under(p), false);
@@ -491,6 +577,12 @@ widths.onRing = (i) => {
     wood.go(wood.radius.at(b.point_px), wood.zoom);
   }
 };
+
+// placeHere sets a place of the radius at the cursor, or takes one up.
+function placeHere(): void {
+  drawing?.place(10 / wood.zoom);
+  if (drawing) previewAt(drawing.cursor, false);
+}
 
 let placing = 0;
 wood.onMove = () => {
@@ -526,9 +618,11 @@ async function note(): Promise<void> {
   if (words) edit({ kind: "note", why: words, ...(b ? { point_px: b.p } : {}) });
 }
 
-async function removeSelected(): Promise<void> {
-  if (!wood.selected) return;
-  edit({ kind: "remove", target: wood.selected });
+function removeSelected(): void {
+  if (drawing) {
+    drawing.drop();
+    previewAt(drawing.cursor, false);
+  } else if (mode === "look" && wood.selected) edit({ kind: "remove", target: wood.selected });
 }
 
 function acceptSelected(): void {
@@ -584,8 +678,14 @@ async function correctScale(s: Scan): Promise<void> {
   const words = await text("Correct the scale", "Pixels an inch (one number, or two: along x and y)", "Take");
   const dpi = (words ?? "").split(/[ ,;]+/).map(Number).filter((n) => n > 0);
   if (dpi.length === 0) return;
+  await onScan(() => server.scanEdit(s.run, s.revision, { kind: "scale", detail: { mm_per_px: [25.4 / dpi[0], 25.4 / (dpi[1] ?? dpi[0])] } }));
+}
+
+// onScan does something about a scan as a whole and shows what came of it.
+async function onScan(act: () => Promise<unknown>): Promise<void> {
+  quietUnlessLost();
   try {
-    await server.scanEdit(s.run, s.revision, { kind: "scale", detail: { mm_per_px: [25.4 / dpi[0], 25.4 / (dpi[1] ?? dpi[0])] } });
+    await act();
   } catch (e) {
     say(`Not done: ${(e as Error).message}`);
   }
@@ -595,12 +695,7 @@ async function correctScale(s: Scan): Promise<void> {
 async function addCore(s: Scan, path: Point[]): Promise<void> {
   const word = await choose("What wood is it?", ["conifer", "ring-porous", "diffuse-porous"]);
   if (!word) return;
-  try {
-    await server.scanEdit(s.run, s.revision, { kind: "add-core", detail: { path_px: path, word } });
-  } catch (e) {
-    say(`Not done: ${(e as Error).message}`);
-  }
-  await refresh();
+  await onScan(() => server.scanEdit(s.run, s.revision, { kind: "add-core", detail: { path_px: path, word } }));
 }
 
 // here is the selected place, or the middle of what is shown.
@@ -621,15 +716,22 @@ function otherCore(by: 1 | -1): void {
 }
 
 const inCore: Action[] = [
-  { id: "next", keys: ["n"], words: "next doubt, the costliest first; while adding, the next evidence inward", do: () => nextDoubt(1) },
-  { id: "previous", keys: ["p"], words: "previous doubt; while adding, the next evidence outward", do: () => nextDoubt(-1) },
+  { id: "next", keys: ["n"], words: "next doubt, the costliest first; next evidence, or next place of a radius", do: () => nextDoubt(1) },
+  { id: "previous", keys: ["p"], words: "previous doubt; previous evidence, or place of a radius", do: () => nextDoubt(-1) },
   { id: "accept", keys: ["a", "Enter"], words: "accept: this is a boundary; take what is previewed", do: acceptSelected },
-  { id: "remove", keys: ["x", "Delete"], words: "remove: this is no boundary", do: () => void removeSelected() },
-  { id: "add", keys: ["i"], words: "add a boundary, snapping to evidence near the pointer", do: () => start("add") },
-  { id: "", keys: ["ArrowLeft"], words: "boundary to the left; what is being set, a px to the left", do: () => step(false, 1) },
-  { id: "", keys: ["ArrowRight"], words: "boundary to the right; what is being set, a px to the right", do: () => step(true, 1) },
-  { id: "", keys: ["Shift+ArrowLeft"], words: "nudge the boundary a px to the left; what is being set, 10 px", do: () => nudge(false, 1) },
-  { id: "", keys: ["Shift+ArrowRight"], words: "nudge the boundary a px to the right; what is being set, 10 px", do: () => nudge(true, 1) },
+  { id: "remove", keys: ["x", "Delete"], words: "remove: this is no boundary; the nearest place of a radius being drawn", do: removeSelected },
+  { id: "add", keys: ["i"], words: "add a boundary, snapping to the best evidence near", do: () => start("add") },
+  { id: "", keys: ["ArrowLeft"], show: "← →", words: "next boundary; moves what is being set", do: () => step(false, 1) },
+  { id: "", keys: ["ArrowRight"], words: "", do: () => step(true, 1) },
+  { id: "", keys: ["ArrowUp"], show: "↑ ↓", words: "move a radius being drawn (Shift: further)", when: () => drawing !== null, do: () => carry(0, -1) },
+  { id: "", keys: ["ArrowDown"], words: "", when: () => drawing !== null, do: () => carry(0, 1) },
+  { id: "", keys: ["Shift+ArrowUp"], words: "", when: () => drawing !== null, do: () => carry(0, -10) },
+  { id: "", keys: ["Shift+ArrowDown"], words: "", when: () => drawing !== null, do: () => carry(0, 10) },
+  { id: "place", keys: [" "], words: "set a place of the radius, take one up, put it down", when: () => drawing !== null, do: placeHere },
+  { id: "take", keys: [], words: "", do: () => void setHere() },
+  { id: "drop", keys: [], words: "", do: removeSelected },
+  { id: "", keys: ["Shift+ArrowLeft"], show: "Shift+← →", words: "nudge the boundary a px; moves what is being set further", do: () => nudge(false, 1) },
+  { id: "", keys: ["Shift+ArrowRight"], words: "", do: () => nudge(true, 1) },
   { id: "gap", keys: ["g"], words: "gap: a crack, break or lost wood", do: () => start("gap") },
   { id: "obscured", keys: ["o"], words: "obscured wood: smear, rot, knot, stain, glue", do: () => start("obscured") },
   { id: "absent", keys: ["b"], words: "absent ring, inward of the selected boundary", do: () => wood.selected && edit({ kind: "absent", target: wood.selected }) },
@@ -639,29 +741,36 @@ const inCore: Action[] = [
   { id: "jump", keys: ["j"], words: "jump to a year, ring or mm", do: () => void jump() },
   { id: "flip", keys: ["f"], words: "flip: bark to the other side", do: () => { wood.flip(); if (view) doubts(view); } },
   { id: "whole", keys: ["0"], words: "show the whole core", do: () => wood.whole() },
-  { id: "", keys: ["+", "="], words: "closer", do: () => wood.zoomBy(1.5) },
-  { id: "", keys: ["-"], words: "further off", do: () => wood.zoomBy(1 / 1.5) },
+  { id: "closer", keys: ["+", "="], show: "+ -", words: "closer, further off", do: () => wood.zoomBy(1.5) },
+  { id: "further", keys: ["-"], words: "", do: () => wood.zoomBy(1 / 1.5) },
   { id: "radius", keys: ["d"], words: "redraw the radius", do: () => start("radius") },
   { id: "blank", keys: ["m"], words: "measure by hand from a blank core", do: () => void byHand() },
   { id: "more", keys: [","], words: "more: id, outer year, wood, bark, pith, ends, reject", do: () => void more() },
   { id: "sign", keys: ["s"], words: "sign the core off", do: () => edit({ kind: "sign-off" }) },
-  { id: "", keys: ["["], words: "core above on the tray", do: () => otherCore(-1) },
-  { id: "", keys: ["]"], words: "core below on the tray", do: () => otherCore(1) },
-  { id: "", keys: ["Escape"], words: "leave what is being set", do: stop },
+  { id: "above", keys: ["["], show: "[ ]", words: "core above, below on the tray", do: () => otherCore(-1) },
+  { id: "below", keys: ["]"], words: "", do: () => otherCore(1) },
+  { id: "leave", keys: ["Escape"], words: "leave what is being set", do: stop },
 ];
 
 const always: Action[] = [
   { id: "to-tray", keys: ["t"], words: "the tray", do: () => void showTray() },
   { id: "help", keys: ["?"], words: "this list", do: () => void help() },
-  { id: "dim", keys: [], words: "a dim ground for dark rooms", do: dim },
+  { id: "dim", keys: ["v"], words: "a dim ground for dark rooms", do: dim },
+];
+
+const onTray: Action[] = [
+  { id: "", keys: ["i"], words: "tray: add a core that was not found, by its radius", do: () => press("i") },
+  { id: "", keys: ["k"], words: "tray: correct the scale", do: () => press("k") },
+  { id: "", keys: ["u", "Ctrl+z"], words: "tray: undo a scale or a new core", do: () => press("u") },
+  { id: "", keys: ["r", "Ctrl+Shift+z", "Ctrl+y"], words: "tray: redo it", do: () => press("r") },
 ];
 
 async function help(): Promise<void> {
-  const row = (a: Action) => element("tr", {}, element("th", { scope: "row" }, ...a.keys.flatMap((k) => [element("kbd", {}, shown(k)), " "])), element("td", {}, a.words));
-  const rows = [...always, ...inCore].filter((a) => a.keys.length > 0).map(row);
+  const row = (a: Action) => element("tr", {}, element("th", { scope: "row" }, ...(a.show?.split(" ") ?? a.keys.map(shown)).flatMap((k) => [element("kbd", {}, k), " "])), element("td", {}, a.words));
+  const rows = [...always, ...inCore, ...onTray].filter((a) => a.words !== "" && a.keys.length > 0).map(row);
   const half = Math.ceil(rows.length / 2);
   const tables = [rows.slice(0, half), rows.slice(half)].map((r) => element("table", {}, element("tbody", {}, ...r)));
-  const mouse = "Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Click on a width: go to its ring. Every edit is stored as it is made.";
+  const mouse = "Tab: from button to button. Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Click on a width: go to its ring. Every edit is stored as it is made.";
   await show("Keys", [element("div", { class: "keys" }, ...tables), element("p", {}, mouse)], null);
 }
 
@@ -680,7 +789,7 @@ document.addEventListener("keydown", (e) => {
   const key = keyOf(e);
   const focused = e.target as HTMLElement;
   if (["Enter", " "].includes(key) && ["BUTTON", "A"].includes(focused.tagName)) return;
-  const a = [...always, ...(view ? inCore : [])].find((x) => x.keys.includes(key));
+  const a = [...always, ...(view ? inCore : onTray)].find((x) => x.keys.includes(key) && (x.when?.() ?? true));
   if (!a) return;
   e.preventDefault();
   a.do();

@@ -127,6 +127,8 @@ export interface Scan {
   revision: number;
   not_carried: string[];
   cores: CoreLine[];
+  undo: string; // kind of the scan's own last edit
+  redo: string;
   deleted: { uid: string; id: string; revision: number }[];
 }
 

@@ -28,6 +28,8 @@ export const core = (run: number, uid: string) => ask<CoreView>("GET", corePath(
 
 export const scanEdit = (run: number, revision: number, edit: Edit) => ask("POST", `/api/runs/${run}/events`, { ...edit, revision, uuid: crypto.randomUUID() });
 
+export const scanBack = (run: number, revision: number, way: "undo" | "redo") => ask("POST", `/api/runs/${run}/${way}`, { kind: "", revision, uuid: crypto.randomUUID() });
+
 function corePath(run: number, uid: string): string {
   return `/api/runs/${run}/cores/${encodeURIComponent(uid)}`;
 }

@@ -1,13 +1,16 @@
 // The tray view: every scan with its cores, what needs a person first.
 import { half } from "./coords";
 import { overlap, tileSize } from "./crop";
+import { Drawing } from "./drawing";
 import { element } from "./element";
+import { keyOf } from "./keys";
 import type { CoreLine, Point, Project, Scan } from "./model";
 
 export interface Doings {
   open: (scan: Scan, core: CoreLine) => void;
   back: (scan: Scan, core: { uid: string; revision: number }) => void; // bring a deleted core back
   scale: (scan: Scan) => void;
+  undo: (scan: Scan, way: "undo" | "redo") => void; // of the scan's own edits
   draw: (scan: Scan, path: Point[]) => void; // a core that was not found: its radius from bark to pith
 }
 
@@ -15,9 +18,9 @@ export function tray(p: Project, doings: Doings): Node[] {
   return p.scans.map((s) => section(s, doings));
 }
 
-function section(s: Scan, { open, back, scale, draw }: Doings): HTMLElement {
+function section(s: Scan, { open, back, scale, undo, draw }: Doings): HTMLElement {
   const open_ = s.cores.reduce((n, c) => n + c.open, 0);
-  const head = element("h2", {}, s.file, s.status === "measured" ? element("small", {}, ` ${s.cores.length} cores, ${open_} doubts to settle`) : "");
+  const head = element("h2", {}, s.file, s.status === "measured" ? element("small", {}, ` ${s.cores.length} core${s.cores.length === 1 ? "" : "s"}, ${open_} doubt${open_ === 1 ? "" : "s"} to settle`) : "");
   if (s.status !== "measured") {
     const words = s.status === "failed" ? `could not be measured: ${s.error}` : s.status === "waiting" ? "waits to be measured" : `is being measured: ${s.stage}`;
     const bar = element("progress", { max: `${Math.max(1, s.of)}`, "aria-label": `measuring ${s.file}` }) as HTMLProgressElement;
@@ -25,9 +28,10 @@ function section(s: Scan, { open, back, scale, draw }: Doings): HTMLElement {
     return element("section", { class: "scan" }, head, element("p", {}, words), s.status === "measuring" ? bar : "");
   }
   const cores = [...s.cores].sort((a, b) => rank(b) - rank(a));
-  const correct = button("Correct the scale", () => scale(s));
+  const correct = button("Correct the scale", () => scale(s), "k");
   const shown = picture(s, open);
-  const add = button("Add a core", () => pick(shown, add, (path) => draw(s, path)));
+  const bar = element("p", { class: "drawing", role: "status" });
+  const add = button("Add a core", () => pick(s, shown, bar, () => add.focus(), (path) => draw(s, path)), "i");
   return element(
     "section",
     { class: "scan" },
@@ -39,7 +43,10 @@ function section(s: Scan, { open, back, scale, draw }: Doings): HTMLElement {
       ...["widths.rwl", "widths.csv", "measurement.json"].flatMap((f) => [element("a", { href: `/api/runs/${s.run}/export/${f}`, download: "" }, f), " "]),
       correct,
       add,
+      s.undo ? button(`Undo ${ownWords(s.undo)}`, () => undo(s, "undo"), "u") : "",
+      s.redo ? button(`Redo ${ownWords(s.redo)}`, () => undo(s, "redo"), "r") : "",
     ),
+    bar,
     ...s.deleted.map((d) => element("p", { class: "heed" }, `${d.id} was taken off as no core. `, button(`Bring ${d.id} back`, () => back(s, d)))),
     ...s.not_carried.map((w) => element("p", { class: "heed" }, `Not carried over from the earlier reading: ${w}`)),
     ...s.warnings.map((w) => element("p", { class: "heed" }, w)),
@@ -48,43 +55,97 @@ function section(s: Scan, { open, back, scale, draw }: Doings): HTMLElement {
   );
 }
 
-// pick has a radius clicked on the picture, from bark to pith; a second press of
-// its button takes it.
-function pick(box: HTMLElement, add: HTMLElement, take: (path: Point[]) => void): void {
+const ownWords = (kind: string) => (kind === "scale" ? "the scale" : "the new core");
+
+// press presses the button that has a key, of the scan that has the focus or
+// else of the first that has such a button.
+export function press(key: string): void {
+  const of = document.activeElement?.closest(".scan") ?? document;
+  const find = (e: ParentNode) => e.querySelector<HTMLElement>(`#tray-view button[data-key="${key}"]`);
+  (find(of) ?? find(document))?.click();
+}
+
+// pick has a radius drawn on the picture, from bark to pith, by mouse or by
+// keys.
+function pick(s: Scan, box: HTMLElement, bar: HTMLElement, left: () => void, take: (path: Point[]) => void): void {
   const root = box.querySelector("svg") as SVGSVGElement;
-  const line = document.createElementNS("http://www.w3.org/2000/svg", "polyline");
-  const path: Point[] = [];
-  if (root.dataset.picking) return;
+  if (root.dataset.picking) return root.focus();
   root.dataset.picking = "yes";
-  root.append(line);
-  add.textContent = "Click its radius from bark to pith; then press here";
+  root.tabIndex = 0;
+  const drawing = new Drawing([s.width_px / 2, s.height_px / 2]);
+  const group = svg("g", {});
+  const cross = (p: Point, l: number) => `M${p[0] - l} ${p[1]}H${p[0] + l}M${p[0]} ${p[1] - l}V${p[1] + l}`;
+  const draw = () => {
+    const path = drawing.path.map((q): Point => [q[0] + half, q[1] + half]);
+    const size = s.width_px / 50;
+    group.replaceChildren(
+      svg("polyline", { points: path.map((q) => q.join(",")).join(" ") }),
+      ...path.map((q) => svg("circle", { class: "knot", cx: `${q[0]}`, cy: `${q[1]}`, r: `${size / 4}` })),
+      ...["cursor halo", "cursor"].map((c) => svg("path", { class: c, d: cross([drawing.cursor[0] + half, drawing.cursor[1] + half], size), "vector-effect": "non-scaling-stroke", fill: "none" })),
+    );
+    words.textContent = drawing.held >= 0 ? "Arrows carry the place; Space puts it down. " : `Radius from bark to pith, ${drawing.places.length} places: a click or Space sets one; arrows move. `;
+  };
+  const place = () => drawing.place(s.width_px / 100);
+  const leave = (path: Point[]) => {
+    root.removeEventListener("click", click, true);
+    root.removeEventListener("keydown", key);
+    delete root.dataset.picking;
+    group.remove();
+    bar.replaceChildren();
+    left();
+    if (path.length > 1) take(path);
+  };
   const click = (e: MouseEvent) => {
     const to = root.getScreenCTM();
     if (!to) return;
     const p = new DOMPoint(e.clientX, e.clientY).matrixTransform(to.inverse());
-    path.push([p.x - half, p.y - half]);
-    line.setAttribute("points", path.map((q) => `${q[0] + half},${q[1] + half}`).join(" "));
+    drawing.moveTo([p.x - half, p.y - half]);
+    place();
+    draw();
     e.stopPropagation();
   };
+  const move = (dx: number, dy: number) => () => {
+    const inside = (x: number, size: number) => Math.max(0, Math.min(size - 1, x));
+    drawing.moveTo([inside(drawing.cursor[0] + (dx * s.width_px) / 250, s.width_px), inside(drawing.cursor[1] + (dy * s.width_px) / 250, s.height_px)]);
+  };
+  const far = 10;
+  const doings: Record<string, () => void> = {
+    ArrowLeft: move(-1, 0), ArrowRight: move(1, 0), ArrowUp: move(0, -1), ArrowDown: move(0, 1),
+    "Shift+ArrowLeft": move(-far, 0), "Shift+ArrowRight": move(far, 0), "Shift+ArrowUp": move(0, -far), "Shift+ArrowDown": move(0, far),
+    " ": place, x: () => drawing.drop(), Delete: () => drawing.drop(), n: () => drawing.go(1), p: () => drawing.go(-1),
+  };
+  const key = (e: KeyboardEvent) => {
+    const k = keyOf(e);
+    const act = doings[k];
+    if (k === "Enter") leave(drawing.path);
+    else if (k === "Escape") leave([]);
+    else if (act) {
+      act();
+      draw();
+    } else return;
+    e.preventDefault();
+    e.stopPropagation();
+  };
+  const words = element("span", {});
+  const act = (label: string, k: string, f: () => void) => button(label, () => { f(); if (root.dataset.picking) { draw(); root.focus(); } }, k);
+  bar.replaceChildren(words, act("Place", "Space", place), act("Take away", "x", () => drawing.drop()), act("Take", "Enter", () => leave(drawing.path)), act("Leave", "Esc", () => leave([])));
+  root.append(group);
   root.addEventListener("click", click, true);
-  add.addEventListener(
-    "click",
-    (e) => {
-      e.stopImmediatePropagation();
-      root.removeEventListener("click", click, true);
-      delete root.dataset.picking;
-      line.remove();
-      add.textContent = "Add a core";
-      if (path.length > 1) take(path);
-    },
-    { once: true, capture: true },
-  );
+  root.addEventListener("keydown", key);
+  draw();
+  root.focus();
 }
 
-function button(words: string, act: () => void): HTMLElement {
-  const b = element("button", { type: "button", class: "plain" }, words);
+function button(words: string, act: () => void, key = ""): HTMLElement {
+  const b = element("button", { type: "button", class: "plain", "data-key": key }, words, ...(key ? [" ", element("kbd", {}, key)] : []));
   b.addEventListener("click", act);
   return b;
+}
+
+function svg(name: string, attributes: Record<string, string>): SVGElement {
+  const e = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
+  return e;
 }
 
 // rank puts open cores before settled ones, the costliest doubts first.
@@ -118,11 +179,6 @@ function mark(stage: string): string {
 // picture is the scan with its cores outlined; their names stand beside them.
 function picture(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLElement {
   const box = element("div", { class: "picture" });
-  const svg = (name: string, attributes: Record<string, string>): SVGElement => {
-    const e = document.createElementNS("http://www.w3.org/2000/svg", name);
-    for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
-    return e;
-  };
   const root = svg("svg", { viewBox: `0 0 ${s.width_px} ${s.height_px}`, role: "img", "aria-label": `${s.file} with its cores` });
   if (s.tiles) {
     const top = Math.ceil(Math.log2(Math.max(s.width_px, s.height_px)));
@@ -147,7 +203,7 @@ function picture(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLEleme
     root.append(outline);
     const at = c.outline_px[0] ? c.outline_px.reduce((a, p) => (p[1] < a[1] ? p : a)) : [0, 0];
     const name = svg("text", { x: `${Math.min(...c.outline_px.map((p) => p[0]))}`, y: `${at[1] - s.width_px / 120}`, "font-size": `${s.width_px / 42}` });
-    name.textContent = `${mark(c.stage)} ${c.id}${c.open > 0 ? ` · ${c.open} doubts` : ""}`;
+    name.textContent = `${mark(c.stage)} ${c.id}${c.open > 0 ? ` · ${c.open} doubt${c.open === 1 ? "" : "s"}` : ""}`;
     root.append(name);
   }
   box.append(root);

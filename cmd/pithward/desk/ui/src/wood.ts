@@ -15,6 +15,7 @@ export interface Preview {
   kind: "boundary" | "from" | "path";
   at: Point[];
   words: string;
+  cursor?: Point; // of a path that is being drawn
 }
 
 export class Wood {
@@ -23,7 +24,7 @@ export class Wood {
   private readonly style = getComputedStyle(document.documentElement);
   private view: CoreView | null = null;
   private scan: Scan | null = null;
-  private sides: [number, number] = [60, 60];
+  sides: [number, number] = [60, 60]; // right and left of the radius, px of the scan
   private opened: Promise<void> = Promise.resolve();
   radius: Radius = new Radius([[0, 0], [1, 0]]);
   flipped = false; // bark to the left
@@ -175,6 +176,13 @@ export class Wood {
     return [(x.x - o.x) / span, (x.y - o.y) / span, (y.x - o.x) / span, (y.y - o.y) / span, o.x, o.y];
   }
 
+  // onPane moves a place of the scan by px of the pane.
+  onPane(p: Point, dx: number, dy: number): Point {
+    const [a, b, c, d] = this.matrix();
+    const det = a * d - b * c || 1;
+    return [p[0] + (d * dx - c * dy) / det, p[1] + (a * dy - b * dx) / det];
+  }
+
   // paneX is where a place of the scan stands in the pane, from its left, px.
   paneX(p: Point): number {
     if (this.viewer.world.getItemCount() === 0) return 0;
@@ -275,9 +283,28 @@ class Marks {
       this.boundary(this.across(p.at[1], 0), [4, 3], 99, true);
       this.stretch(p.at[0], p.at[1], "");
     } else {
-      this.stroke(p.at.map(this.to), [6, 4], 2, 1);
+      if (p.at.length > 1) this.stroke(p.at.map(this.to), [6, 4], 2, 1);
+      for (const q of p.at) this.knot(this.to(q));
+      if (p.cursor) this.cursor(this.to(p.cursor));
     }
+    if (p.at.length === 0) return;
     if (p.words) this.word(p.words, this.edge(p.at[p.at.length - 1], -1, 20));
+  }
+
+  // knot is a place of a radius that is being drawn.
+  private knot([x, y]: Point): void {
+    this.c.fillStyle = this.halo;
+    this.c.strokeStyle = this.ink;
+    this.c.lineWidth = 2;
+    this.c.beginPath();
+    this.c.rect(x - 4, y - 4, 8, 8);
+    this.c.fill();
+    this.c.stroke();
+  }
+
+  // cursor is where the keyboard would set the next place.
+  private cursor([x, y]: Point): void {
+    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) this.stroke([[x + 7 * dx, y + 7 * dy], [x + 20 * dx, y + 20 * dy]], [], 1.8, 1, 2);
   }
 
   // across is a line over the core's breadth, square to the radius but for the
