@@ -2,7 +2,6 @@ package vision
 
 import (
 	"errors"
-	"fmt"
 	"image"
 	"unsafe"
 
@@ -97,24 +96,6 @@ func view(m *gocv.Mat) (raster.Pixels, error) {
 	}
 	p.U16 = unsafe.Slice(&first[0], n)
 	return p, nil
-}
-
-// shrink returns m reduced by a whole factor, each pixel the mean of factor by
-// factor, as 8 bits. Columns and rows beyond the last whole block are left out.
-func shrink(m *gocv.Mat, factor int) (raster.Pixels, error) {
-	if err := checkMat(m); err != nil {
-		return raster.Pixels{}, err
-	}
-	w, h := m.Cols()/max(factor, 1), m.Rows()/max(factor, 1)
-	if factor < 1 || w < 1 || h < 1 {
-		return raster.Pixels{}, fmt.Errorf("a picture of %d x %d cannot be reduced by %d", m.Cols(), m.Rows(), factor)
-	}
-	whole := m.Region(image.Rect(0, 0, w*factor, h*factor))
-	defer whole.Close()
-	small := gocv.NewMat()
-	defer small.Close()
-	gocv.Resize(whole, &small, image.Pt(w, h), 0, 0, gocv.InterpolationArea)
-	return copy8(&small)
 }
 
 // copy8 returns a copy of m's pixels as 8 bits.

@@ -14,17 +14,18 @@ import (
 	"pithward/measure"
 	"pithward/vision/header"
 	"pithward/vision/raster"
+	"pithward/vision/tiff"
 )
 
-// Scan is one decoded image file. It holds the picture once, in the image
-// library's memory, until Close.
+// Scan is one decoded image file. It holds the picture once, outside the Go
+// heap, until Close.
 type Scan struct {
 	Header header.Header // what the file says of itself
 
-	mat    gocv.Mat
-	pixels raster.Pixels
-	sum    string
-	hash   errgroup.Group // of sum: the file is hashed while it is decoded
+	pixels  raster.Pixels
+	release func() // gives the pixels' memory back
+	sum     string
+	hash    errgroup.Group // of sum: the file is hashed while it is decoded
 }
 
 // ReadScan decodes the image file at path, with its own depth, gray or colour,
@@ -32,6 +33,22 @@ type Scan struct {
 // names the file, and is a [*header.Refusal] where the file cannot be read
 // rightly.
 func ReadScan(path string) (*Scan, error) {
+	return readScan(path, func(h header.Header) (raster.Pixels, func(), error) {
+		if tiff.Takes(h) {
+			if px, release, err := decodeStrips(path, h); err == nil {
+				return px, release, nil
+			}
+		}
+		return decodeAsMeant(path, h) // which may be less strict, or knows better
+	})
+}
+
+// ReadScanPlainly is ReadScan by the image library alone.
+func ReadScanPlainly(path string) (*Scan, error) {
+	return readScan(path, func(h header.Header) (raster.Pixels, func(), error) { return decodeAsMeant(path, h) })
+}
+
+func readScan(path string, decode func(header.Header) (raster.Pixels, func(), error)) (*Scan, error) {
 	h, err := header.ReadFile(path)
 	if err != nil {
 		return nil, err
@@ -41,15 +58,32 @@ func ReadScan(path string) (*Scan, error) {
 		s.sum, err = measure.HashFile(path)
 		return err
 	})
-	if s.mat, err = decodeAsMeant(path, h); err != nil {
+	if s.pixels, s.release, err = decode(h); err != nil {
 		return nil, &header.Refusal{File: filepath.Base(path), Fault: err.Error(), Remedy: "save it again as plain TIFF or PNG"}
 	}
 	if err := s.check(); err != nil {
-		s.mat.Close()
+		s.Close()
 		return nil, fmt.Errorf("%s: %w", filepath.Base(path), err)
 	}
-	s.upright()
 	return s, nil
+}
+
+// decodeStrips decodes a TIFF of the common kinds on all processors.
+func decodeStrips(path string, h header.Header) (raster.Pixels, func(), error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return raster.Pixels{}, nil, err
+	}
+	defer f.Close()
+	px, release, err := raster.Allocate(h.Width, h.Height, h.DecodedChannels(), h.Bits)
+	if err != nil {
+		return px, nil, err
+	}
+	if err := tiff.Decode(f, h, px); err != nil {
+		release()
+		return raster.Pixels{}, nil, err
+	}
+	return px, release, nil
 }
 
 // SHA256 returns the file's hash, in hexadecimal.
@@ -58,9 +92,29 @@ func (s *Scan) SHA256() (string, error) {
 	return s.sum, err
 }
 
-// decodeAsMeant decodes a file, changed on the way where the library would
-// misread it. The caller closes the Mat.
-func decodeAsMeant(path string, h header.Header) (gocv.Mat, error) {
+// decodeAsMeant has the image library decode a file, changed on the way where
+// the library would misread it.
+func decodeAsMeant(path string, h header.Header) (raster.Pixels, func(), error) {
+	m, err := decodePatched(path, h)
+	if err != nil {
+		return raster.Pixels{}, nil, err
+	}
+	px, err := view(&m)
+	if err != nil {
+		m.Close()
+		return px, nil, err
+	}
+	if h.Colour == header.MinIsWhite { // of 8 bits, the library turns it itself
+		for i, v := range px.U16 {
+			px.U16[i] = math.MaxUint16 - v
+		}
+	}
+	return px, func() { m.Close() }, nil
+}
+
+// decodePatched decodes a file with its header's patches. The caller closes
+// the Mat.
+func decodePatched(path string, h header.Header) (gocv.Mat, error) {
 	if len(h.Patches) == 0 {
 		return decode(path)
 	}
@@ -89,30 +143,14 @@ func decodeAsMeant(path string, h header.Header) (gocv.Mat, error) {
 	return decodeBytes(file)
 }
 
-// upright turns the values of a 16-bit scan that is stored inverted, which the
-// library hands over as they are; those of 8 bits it turns itself.
-func (s *Scan) upright() {
-	if s.Header.Colour != header.MinIsWhite || s.pixels.U16 == nil {
-		return
-	}
-	for i, v := range s.pixels.U16 {
-		s.pixels.U16[i] = math.MaxUint16 - v
-	}
-}
-
 // check compares what was decoded with what the header announced, so that a
 // page or a depth taken otherwise than meant does not pass in silence.
 func (s *Scan) check() error {
-	px, err := view(&s.mat)
-	if err != nil {
-		return err
-	}
-	h := s.Header
+	h, px := s.Header, s.pixels
 	if px.Width != h.Width || px.Height != h.Height || px.Channels != h.DecodedChannels() || h.Bits == 16 && px.Depth() != 16 {
 		return fmt.Errorf("decoded as %d x %d px of %d x %d bits, but the file announces %d x %d px of %d x %d: save it again as plain TIFF or PNG",
 			px.Width, px.Height, px.Channels, px.Depth(), h.Width, h.Height, h.DecodedChannels(), h.Bits)
 	}
-	s.pixels = px
 	return nil
 }
 
@@ -123,7 +161,7 @@ func (s *Scan) Close() {
 		return
 	}
 	s.pixels = raster.Pixels{}
-	s.mat.Close()
+	s.release()
 }
 
 // Pixels returns the scan's own memory, valid until Close, never to be written
@@ -161,10 +199,7 @@ func (s *Scan) Overview(maxSide int) (Overview, error) {
 // Reduced reduces the scan by the whole factor, at least 1. It fails when the
 // scan is closed or has not factor pixels along each side.
 func (s *Scan) Reduced(factor int) (Overview, error) {
-	if s.pixels.Width == 0 {
-		return Overview{}, errEmpty
-	}
-	px, err := shrink(&s.mat, factor)
+	px, err := s.pixels.Reduced(factor)
 	if err != nil {
 		return Overview{}, err
 	}

@@ -448,6 +448,14 @@ func TestReadTIFF(t *testing.T) {
 			}
 			defer s.Close()
 			compareScan(t, s, tt.p, tt.tolerance)
+			plain, err := ReadScanPlainly(tiffFile(t, tt.p))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer plain.Close()
+			if !bytes.Equal(s.Pixels().Bytes(), plain.Pixels().Bytes()) {
+				t.Error("not what the image library reads")
+			}
 		})
 	}
 

@@ -75,14 +75,14 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 		return m, nil, errors.New("the job names no scan")
 	}
 	tell("decoding", 0, 1)
+	if job.Look {
+		return cut(ctx, job, tell)
+	}
 	s, err := vision.ReadScan(job.Scan)
 	if err != nil {
 		return m, nil, err
 	}
 	defer s.Close()
-	if job.Look {
-		return cut(ctx, s, job, tell)
-	}
 	var base picture // reduced while the cores are read
 	var reducing errgroup.Group
 	if job.Overlay != "" {

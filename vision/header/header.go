@@ -72,6 +72,17 @@ type Header struct {
 	Patches                   []Patch     // what to change for the image library to read it as meant
 	Complete                  bool        // all the data the file announces is there
 	DataBytes                 int64       // compressed picture data, as far as known
+	Chunks                    *Chunks     // where a TIFF's picture data lie; nil where that is not plainly said
+}
+
+// Chunks are the strips or tiles of a TIFF, row after row of them. Strips are
+// as wide as the picture, and the last may be lower.
+type Chunks struct {
+	Tiled         bool
+	Width, Height int     // px of one, as stored
+	Off, Len      []int64 // bytes in the file
+	Predictor     bool    // samples are stored as differences along the row
+	BigEndian     bool    // samples of 16 bits
 }
 
 // Patch is a change to the file's bytes as they are handed to the image

@@ -206,6 +206,7 @@ func TestRead(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			got.Chunks = nil // what is decoded by them shows whether they are right: see package tiff
 			if d := cmp.Diff(tc.want, got, near); d != "" {
 				t.Errorf("header (-want +got):\n%s", d)
 			}

@@ -25,16 +25,21 @@ const (
 	tagBits        = 258
 	tagCompression = 259
 	tagPhotometric = 262
+	tagFillOrder   = 266
 	tagMake        = 271
 	tagModel       = 272
 	tagStrips      = 273
 	tagOrientation = 274
 	tagSamples     = 277
+	tagStripRows   = 278
 	tagStripCounts = 279
 	tagXRes        = 282
 	tagYRes        = 283
 	tagPlanar      = 284
 	tagResUnit     = 296
+	tagPredictor   = 317
+	tagTileWidth   = 322
+	tagTileHeight  = 323
 	tagTiles       = 324
 	tagTileCounts  = 325
 	tagExtra       = 338
@@ -370,7 +375,24 @@ func (h *Header) tiffData(d directory) error {
 		}
 		h.DataBytes += n[i]
 	}
+	h.Chunks = d.chunks(h, offTag == tagTiles, at, n)
 	return nil
+}
+
+// chunks says how the picture is cut up (TIFF 6.0 pages 39 and 67), nil where
+// that is unusual: bits in reverse, or a predictor other than differences.
+func (d directory) chunks(h *Header, tiled bool, off, length []int64) *Chunks {
+	predictor := d.number(tagPredictor, 1)
+	if d.number(tagFillOrder, 1) != 1 || predictor < 1 || predictor > 2 {
+		return nil
+	}
+	c := &Chunks{Tiled: tiled, Width: h.StoredWidth, Off: off, Len: length,
+		Predictor: predictor == 2, BigEndian: d.order == binary.BigEndian}
+	c.Height = min(h.StoredHeight, d.number(tagStripRows, math.MaxUint32))
+	if tiled {
+		c.Width, c.Height = d.number(tagTileWidth, 0), d.number(tagTileHeight, 0)
+	}
+	return c
 }
 
 // list returns all values of an entry of whole numbers. The entry's extent is
