@@ -17,6 +17,8 @@ type Union struct {
 	Parts  []UnionPart `json:"parts"`  // from bark to pith
 	Joints []Joint     `json:"joints"` // between successive parts, as far as they were sought
 	Rings  []Ring      `json:"rings"`  // of the joined core, each once; empty where the parts stay apart
+	// PithPresent tells that the joined core reaches the pith.
+	PithPresent bool `json:"pith_present"`
 }
 
 // UnionPart is a part of a core: a core of a scan.
@@ -129,7 +131,7 @@ func (j *Union) join(parts []Core) Core {
 	for _, joint := range j.Joints {
 		how = append(how, fmt.Sprintf("over %s (certainty %.3f)", plural(joint.SharedRings, "shared ring"), joint.Certainty))
 	}
-	j.Joined, j.Rings = true, whole.Rings
+	j.Joined, j.Rings, j.PithPresent = true, whole.Rings, whole.PithPresent
 	j.Detail = fmt.Sprintf("core %s: %s joined %s", j.ID, plural(len(parts), "part"), strings.Join(how, ", "))
 	return whole
 }
@@ -217,6 +219,80 @@ func (m Measurement) WithJoined(joined []JoinedCore) Measurement {
 	}
 	m.Cores = cores
 	return m
+}
+
+// Rejoin joins the parts of cores anew, after their boundaries have been edited.
+func Rejoin(ms []*Measurement) (joined []JoinedCore) {
+	for _, m := range ms {
+		m.Warnings = slices.DeleteFunc(slices.Clone(m.Warnings), func(w string) bool {
+			return slices.ContainsFunc(m.Joins, func(j Union) bool { return j.Detail == w })
+		})
+		m.Joins = nil
+	}
+	return JoinParts(ms)
+}
+
+// AsJoined returns the measurement of one scan as files of rings show it, by the
+// joins that are written in it. Of a core with parts on other scans the first
+// part stands for all, with the rings of all and without boundaries; elsewhere
+// says on which scans the cores left out are.
+func (m Measurement) AsJoined() (whole Measurement, elsewhere []string) {
+	here := map[string]Core{}
+	for _, c := range m.Cores {
+		here[c.UID] = c
+	}
+	var joined []JoinedCore
+	for _, j := range m.Joins {
+		if !j.Joined || len(j.Parts) == 0 {
+			continue
+		}
+		c, is := j.rejoined(here)
+		if !is {
+			elsewhere = append(elsewhere, fmt.Sprintf("core %s: is left out, as all its rings are with its part %d on %s", j.ID, j.Parts[0].Part, j.Parts[0].Scan))
+		}
+		joined = append(joined, JoinedCore{j, c})
+	}
+	return m.WithJoined(joined), elsewhere
+}
+
+// rejoined makes the joined core of parts, by uid, that were joined before. Where
+// one is not among them it has rings alone; is is false where the first is not.
+func (j Union) rejoined(here map[string]Core) (whole Core, is bool) {
+	whole, is = here[j.Parts[0].UID]
+	first := whole
+	for i, p := range j.Parts[1:] {
+		part, there := here[p.UID]
+		if !there || i >= len(j.Joints) {
+			return j.ringsAlone(first), is
+		}
+		at, from := lastWithID(whole, j.Joints[i].OuterBoundary), lastWithID(part, j.Joints[i].InnerBoundary)
+		if at < 0 || from < 0 {
+			return j.ringsAlone(first), is
+		}
+		whole = joinAt(whole, part, at, from)
+	}
+	return whole, is
+}
+
+// ringsAlone is the joined core as far as its first part and the join tell it.
+func (j Union) ringsAlone(first Core) Core {
+	c := first
+	c.Rings, c.PithPresent = j.Rings, j.PithPresent
+	c.Boundaries, c.Candidates, c.Gaps, c.Obscured, c.Absent = nil, nil, nil, nil, nil
+	c.ExpectedCount, c.CountSD, c.PathLengthMM = nil, nil, nil
+	return c
+}
+
+// lastWithID returns the index of the innermost boundary with an id and a place,
+// -1 if there is none: those of an inner part stand behind those of an outer one
+// of the same id.
+func lastWithID(c Core, id string) int {
+	for i := len(c.Boundaries) - 1; i >= 0; i-- {
+		if c.Boundaries[i].ID == id && c.Boundaries[i].AtMM != nil {
+			return i
+		}
+	}
+	return -1
 }
 
 // rung is a ring of a part, for comparison: the logarithm of its width in mm

@@ -227,3 +227,63 @@ func TestPartsThatCannotBeCompared(t *testing.T) {
 		t.Error("a lone part")
 	}
 }
+
+// What was joined is joined again from what was written: the very core where all
+// its parts are on the scan, its rings with the first part where they are not.
+func TestAsJoined(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	widths, tilts := trunk(r, 100)
+	parts := []Core{partOf(r, widths, tilts, 0, 45, 1), partOf(r, widths, tilts, 25, 75, 2), partOf(r, widths, tilts, 55, 100, 3)}
+	parts[2].PithPresent = true
+	written := func(m *Measurement) Measurement {
+		var text strings.Builder
+		if err := Encode(&text, *m); err != nil {
+			t.Fatal(err)
+		}
+		got, err := Decode(strings.NewReader(text.String()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got
+	}
+	one := &Measurement{Schema: Schema, Scan: Scan{File: "tray.tif"}, Cores: slices.Clone(parts)}
+	joined := JoinParts([]*Measurement{one})
+	if len(joined) != 1 || len(joined[0].Core.Rings) != 100 {
+		t.Fatalf("joined %+v", one.Joins)
+	}
+	read := written(one)
+	whole, elsewhere := read.AsJoined()
+	want := read.WithJoined(joined)
+	want.FillLists()
+	whole.FillLists()
+	round := cmp.Comparer(func(a, b float64) bool { return math.Abs(a-b) <= 1e-6*(1+math.Abs(a)) })
+	if d := cmp.Diff(want.Cores, whole.Cores, round); d != "" || len(elsewhere) > 0 {
+		t.Errorf("%v (-joined +joined again):\n%s", elsewhere, d)
+	}
+
+	left := &Measurement{Schema: Schema, Scan: Scan{File: "left.tif"}, Cores: slices.Clone(parts[:2])}
+	right := &Measurement{Schema: Schema, Scan: Scan{File: "right.tif"}, Cores: slices.Clone(parts[2:])}
+	JoinParts([]*Measurement{left, right})
+	whole, elsewhere = written(left).AsJoined()
+	if len(whole.Cores) != 1 || len(whole.Cores[0].Rings) != 100 || !whole.Cores[0].PithPresent || len(elsewhere) > 0 {
+		t.Errorf("left: %d cores, elsewhere %q", len(whole.Cores), elsewhere)
+	}
+	whole, elsewhere = written(right).AsJoined()
+	if len(whole.Cores) != 0 || len(elsewhere) != 1 || elsewhere[0] != "core LK01A: is left out, as all its rings are with its part 1 on left.tif" {
+		t.Errorf("right: %d cores, elsewhere %q", len(whole.Cores), elsewhere)
+	}
+}
+
+// An edit at a joint changes the join, and the old one's warning goes with it.
+func TestRejoin(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 7))
+	widths, tilts := trunk(r, 60)
+	m, joined := joinTwo(partOf(r, widths, tilts, 0, 40, 1), partOf(r, widths, tilts, 39, 60, 2))
+	if len(joined) != 0 || len(m.Warnings) != 1 {
+		t.Fatalf("joined %+v, warnings %q", joined, m.Warnings)
+	}
+	m.Cores[0] = partOf(r, widths, tilts, 20, 60, 2)
+	if joined = Rejoin([]*Measurement{m}); len(joined) != 1 || len(m.Warnings) != 0 || len(m.Joins) != 1 || !m.Joins[0].Joined {
+		t.Errorf("joined %d, warnings %q, joins %+v", len(joined), m.Warnings, m.Joins)
+	}
+}

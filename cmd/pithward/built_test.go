@@ -300,7 +300,8 @@ func TestMeasureLongCores(t *testing.T) {
 			sheet += fmt.Sprintf("%s,%d,OSV%02dA,%d\n", name, i+1, i+1, part)
 		}
 	}
-	args := append([]string{"measure", "--sheet", writeFile(t, filepath.Join(dir, "cores.csv"), sheet)}, all...)
+	project := filepath.Join(dir, "long.pithward")
+	args := append([]string{"measure", "--project", project, "--sheet", writeFile(t, filepath.Join(dir, "cores.csv"), sheet)}, all...)
 	status, out, talk := user(t, args...)
 	if status != 0 {
 		t.Fatalf("status %d, said %q", status, talk)
@@ -318,19 +319,43 @@ func TestMeasureLongCores(t *testing.T) {
 		if !strings.Contains(out, j.Detail) {
 			t.Errorf("%q is not in the summary:\n%s", j.Detail, out)
 		}
-		series, err := archive.ReadTucson("both.rwl", []byte(written))
-		if err != nil {
-			t.Fatal(err)
+		onceIn(t, j, "measure", written)
+	}
+	// What is made from the results has each core once too.
+	settled := filepath.Join(dir, "settled")
+	if status, out, talk := user(t, "export", project, "--out", settled); status != 0 {
+		t.Fatalf("export: status %d, said %q\n%s", status, talk, out)
+	}
+	exported := read(t, filepath.Join(settled, "left.undated.rwl")) + read(t, filepath.Join(settled, "right.undated.rwl"))
+	var converted string
+	for _, name := range []string{"left.json", "right.json"} {
+		status, out, talk := user(t, "convert", filepath.Join(dir, name), "-", "--to", "tucson")
+		if status != 0 || !strings.Contains(talk, "is left out, as all its rings are with its part 1 on ") {
+			t.Fatalf("convert %s: status %d, said %q", name, status, talk)
 		}
-		n := 0
-		for _, s := range series.Series {
-			if s.ID == j.ID {
-				n++
-			}
+		converted += out
+	}
+	for _, j := range m.Joins {
+		onceIn(t, j, "export", exported)
+		onceIn(t, j, "convert", converted)
+	}
+}
+
+// onceIn checks that a joined core is once in decadal text, with all its rings.
+func onceIn(t *testing.T, j measure.Union, of, text string) {
+	t.Helper()
+	c, err := archive.ReadTucson("both.rwl", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rings []int
+	for _, s := range c.Series {
+		if s.ID == j.ID {
+			rings = append(rings, len(s.Widths))
 		}
-		if n != 1 {
-			t.Errorf("%s is %d times in the decadal files", j.ID, n)
-		}
+	}
+	if len(rings) != 1 || rings[0] > len(j.Rings) || rings[0] < len(j.Rings)-1 { // a partial ring has no width
+		t.Errorf("%s: %s has series of %v rings, the joined core %d", of, j.ID, rings, len(j.Rings))
 	}
 }
 

@@ -30,7 +30,8 @@ func newExportCmd(d deps) *cobra.Command {
 		Short: "Write a project's widths as they were settled",
 		Long: `Write every scan of PROJECT as an observer has settled it, into the files that
 measure writes but the pictures: for tray.tif, tray.json, tray.csv, tray.rwl and
-tray.undated.rwl. Rejected cores are left out of the .rwl files.
+tray.undated.rwl. Rejected cores are left out of the .rwl files. Parts of one
+core are joined by their boundaries as they were settled.
 
 Without --observer it is the one who has settled anything; where several have,
 one has to be named.` +
@@ -81,12 +82,13 @@ func runExport(ctx context.Context, o exportOptions, d deps) error {
 	if err != nil {
 		return err
 	}
+	settled, joined := settledScans(ctx, l, scans, o.observer)
 	failed := false
-	for i, s := range scans {
-		words, err := exportScan(ctx, l, s, tasks[i], o, unit)
+	for i, s := range settled {
+		words, err := s.export(tasks[i], joined, o.overwrite, unit)
 		if err != nil {
 			failed = true
-			fmt.Fprintf(d.talk, "pithward: %s: %v\n", s.File, err)
+			fmt.Fprintf(d.talk, "pithward: %s: %v\n", scans[i].File, err)
 			continue
 		}
 		fmt.Fprint(d.out, words)
@@ -97,17 +99,61 @@ func runExport(ctx context.Context, o exportOptions, d deps) error {
 	return nil
 }
 
-// exportScan writes one scan and returns its summary.
-func exportScan(ctx context.Context, l *ledger.Ledger, s ledger.Scan, t task, o exportOptions, unit archive.Unit) (string, error) {
-	observer, err := settler(ctx, l, s.Run, o.observer)
+// settledScan is a scan of a project as an observer has settled it.
+type settledScan struct {
+	all  measure.Measurement
+	used measure.Measurement // without the rejected cores
+	err  error               // why there is none
+}
+
+// settledScans returns the scans, with the parts of their cores joined as they
+// are now.
+func settledScans(ctx context.Context, l *ledger.Ledger, scans []ledger.Scan, observer string) (settled []*settledScan, joined []measure.JoinedCore) {
+	var used []*measure.Measurement
+	for _, s := range scans {
+		x := settledOf(ctx, l, s, observer)
+		settled = append(settled, x)
+		if x.err == nil {
+			used = append(used, &x.used)
+		}
+	}
+	joined = measure.Rejoin(used)
+	for _, x := range settled {
+		x.all.Joins, x.all.Warnings = x.used.Joins, x.used.Warnings
+	}
+	return settled, joined
+}
+
+// settledOf returns a scan as an observer has settled it. A rejected core bears a
+// warning.
+func settledOf(ctx context.Context, l *ledger.Ledger, s ledger.Scan, named string) *settledScan {
+	observer, err := settler(ctx, l, s.Run, named)
 	if err != nil {
-		return "", err
+		return &settledScan{err: err}
 	}
 	e, err := l.State(ctx, s.Run, observer)
 	if err != nil {
-		return "", err
+		return &settledScan{err: err}
 	}
-	if !o.overwrite {
+	x := &settledScan{all: e.Measurement, used: e.Measurement}
+	x.used.Cores = nil
+	for i := range x.all.Cores {
+		c := &x.all.Cores[i]
+		if state := e.States[c.UID]; state.Stage == measure.Rejected {
+			c.Warnings = append(c.Warnings, "rejected: "+state.Why)
+			continue
+		}
+		x.used.Cores = append(x.used.Cores, *c)
+	}
+	return x
+}
+
+// export writes the scan and returns its summary.
+func (x *settledScan) export(t task, joined []measure.JoinedCore, overwrite bool, unit archive.Unit) (string, error) {
+	if x.err != nil {
+		return "", x.err
+	}
+	if !overwrite {
 		if err := t.noneThere(); err != nil {
 			return "", err
 		}
@@ -117,39 +163,28 @@ func exportScan(ctx context.Context, l *ledger.Ledger, s ledger.Scan, t task, o 
 		return "", err
 	}
 	defer st.Close()
-	if err := writeSettled(st, &e, unit); err != nil {
+	if err := x.write(st, joined, unit); err != nil {
 		return "", fmt.Errorf("the results cannot be written: %w", err)
 	}
 	files, err := st.commit()
 	if err != nil {
 		return "", fmt.Errorf("the results cannot be written: %w", err)
 	}
-	return summary(s.File, e.Measurement, files), nil
+	return summary(x.all.Scan.File, x.all, files), nil
 }
 
-// writeSettled makes the files of a settled scan. A rejected core is in the
-// JSON and the table, with a warning, but not in the decadal files.
-func writeSettled(s *stage, e *ledger.Edited, unit archive.Unit) error {
-	m := &e.Measurement
-	used := *m
-	used.Cores = nil
-	for i := range m.Cores {
-		c := &m.Cores[i]
-		if state := e.States[c.UID]; state.Stage == measure.Rejected {
-			c.Warnings = append(c.Warnings, "rejected: "+state.Why)
-			continue
-		}
-		used.Cores = append(used.Cores, *c)
-	}
-	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, *m) }); err != nil {
+// write makes the files of the scan. A rejected core is in the JSON and the
+// table, but not in the decadal files.
+func (x *settledScan) write(s *stage, joined []measure.JoinedCore, unit archive.Unit) error {
+	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, x.all.WithJoined(joined)) }); err != nil {
 		return err
 	}
-	said, err := writeSeries(s, used, unit)
+	said, err := writeSeries(s, x.used.WithJoined(joined), unit)
 	if err != nil {
 		return err
 	}
-	m.Warnings = append(m.Warnings, said...)
-	return s.write(jsonEnd, func(w io.Writer) error { return measure.Encode(w, *m) })
+	x.all.Warnings = append(x.all.Warnings, said...)
+	return s.write(jsonEnd, func(w io.Writer) error { return measure.Encode(w, x.all) })
 }
 
 // settler tells who has settled a scan: the one named, else the only one, else

@@ -3,6 +3,7 @@ package archive
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -123,6 +124,9 @@ func ringPicture(c measure.Core, i int) RingPicture {
 
 // touchesLost tells whether ring i lies, even in part, in lost wood.
 func touchesLost(c measure.Core, i int) bool {
+	if len(c.Boundaries) == 0 { // a joined core with parts on other scans: its rings alone are known
+		return c.Rings[i].WidthMM == nil && slices.Contains(c.Rings[i].Flags, measure.FlagBroken)
+	}
 	if i+1 >= len(c.Boundaries) || c.Boundaries[i].AtMM == nil || c.Boundaries[i+1].AtMM == nil {
 		return false
 	}
@@ -179,15 +183,20 @@ func coreMeta(c measure.Core, outermost, innermost bool) Meta {
 }
 
 // ReadMeasurement reads a measured scan (SCAN.json) as series; those without
-// years float. Its ids may be used twice.
+// years float, and the parts of a core that were joined are one. Its ids may be
+// used twice.
 func ReadMeasurement(name string, data []byte) (*Collection, error) {
 	c := &Collection{Name: name, Format: Measurement}
 	m, err := measure.Decode(bytes.NewReader(data))
 	if err != nil {
 		return c, fmt.Errorf("%s: %w", name, err)
 	}
-	dated, floating := FromMeasurement(&m)
+	whole, elsewhere := m.AsJoined()
+	dated, floating := FromMeasurement(&whole)
 	c.Series = append(dated, floating...)
+	for _, e := range elsewhere {
+		c.Warnings = append(c.Warnings, Warning{Text: e})
+	}
 	switch {
 	case len(c.Series) > 0:
 		return c, nil
