@@ -134,14 +134,14 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 			fmt.Fprintln(d.talk, "pithward: warning: "+w)
 		}
 	}
-	address := addressOf(project)
-	listener, err := address.listen(o.port)
-	if err != nil {
-		return &failure{fmt.Errorf("--port %d: the page cannot be served: %w", o.port, err)}
-	}
 	observer := o.observer
 	if o.again {
 		observer += ", again"
+	}
+	address := addressOf(project, observer)
+	listener, err := address.listen(o.port)
+	if err != nil {
+		return &failure{fmt.Errorf("--port %d: the page cannot be served: %w", o.port, err)}
 	}
 	page := desk.New(desk.Options{Ledger: l, Observer: observer, Version: d.version, Tiles: &desk.Tiles{Dir: filepath.Join(cacheDir(project), "tiles")}, Token: address.Token}, listener.Addr().String())
 	fmt.Fprintf(d.talk, "the desk of %s is open for %s at\n  %s\nuntil Ctrl-C\n", project, observer, page.URL())
@@ -203,14 +203,16 @@ type address struct {
 	Token string `json:"token"`
 }
 
-// addressOf reads the address of a project's desk; a new one if there is none.
-// It is kept where only this user can read it.
-func addressOf(project string) *address {
+// addressOf reads the address of an observer's desk of a project; a new one if
+// there is none. A page that was opened for one observer never reaches the desk
+// of another, so that nothing is stored in the wrong name. It is kept where only
+// this user can read it.
+func addressOf(project, observer string) *address {
 	path, err := realPath(project)
 	if err != nil {
 		path = project
 	}
-	a := &address{file: filepath.Join(cacheDir(project), "desks", fmt.Sprintf("%x.json", sha256.Sum256([]byte(path))))}
+	a := &address{file: filepath.Join(cacheDir(project), "desks", fmt.Sprintf("%x.json", sha256.Sum256([]byte(path+"\n"+observer))))}
 	if text, err := os.ReadFile(a.file); err != nil || json.Unmarshal(text, a) != nil || len(a.Token) < 20 {
 		a.Port, a.Token = 0, rand.Text()
 	}

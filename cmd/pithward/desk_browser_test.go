@@ -303,6 +303,7 @@ func TestDesk(t *testing.T) {
 		{"edges in the picture", testEdges},
 		{"scale, join, part", testWholeScan},
 		{"sizes", testSizes},
+		{"a second time, blind", testBlind},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			mine := filepath.Join(dir, strings.ReplaceAll(tt.name, " ", "-")+".pithward")
@@ -824,6 +825,39 @@ func testWholeScan(b *browser) {
 		t.Errorf("undone, it has %d rings, want %d", len(c.Rings), len(read.Rings))
 	}
 	b.quiet()
+}
+
+// Measured a second time, a core shows nothing of what the same observer decided
+// the first time, and the first time's decisions stay.
+func testBlind(b *browser) {
+	t := b.t
+	uid := b.enter(1)
+	b.keys("a")
+	b.settles(uid, 1)
+	_ = b.desk.Process.Signal(syscall.SIGTERM)
+	_ = b.desk.Wait() // how it ends is tested elsewhere
+	cmd, url := startDesk(t, filepath.Dir(b.project), b.project, "--again")
+	again := openPage(t, cmd, url)
+	again.until("the tray is there", `document.querySelectorAll(".core-name").length === 3`)
+	if who := again.text("#who"); who != "Ada, again" {
+		t.Errorf("the page is open for %q", who)
+	}
+	if c := again.core(uid); c.Undo != 0 || c.State.Settled != 0 || c.State.Stage != measure.Untouched {
+		t.Errorf("the second time begins with %d edits, %d settled, %s", c.Undo, c.State.Settled, c.State.Stage)
+	}
+	again.enter(1)
+	again.keys("x")
+	again.settles(uid, 1)
+	l, err := ledger.Open(t.Context(), b.project)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	events, err := l.Log(t.Context())
+	if err != nil || len(events) != 2 || events[0].Observer == events[1].Observer {
+		t.Errorf("log %+v, %v", events, err)
+	}
+	again.quiet()
 }
 
 // On a laptop, a projector and a wide screen nothing is cut off.

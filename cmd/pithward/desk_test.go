@@ -60,18 +60,21 @@ func TestDeskFlags(t *testing.T) {
 func TestAddress(t *testing.T) {
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
 	project := filepath.Join(t.TempDir(), "p.pithward")
-	first := addressOf(project)
+	first := addressOf(project, "Ada")
 	l, err := first.listen(0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if again := addressOf(project); again.Port != first.Port || again.Token != first.Token || len(again.Token) < 20 {
+	if again := addressOf(project, "Ada"); again.Port != first.Port || again.Token != first.Token || len(again.Token) < 20 {
 		t.Errorf("again %+v, at first %+v", again, first)
 	}
-	if other := addressOf(project + "2"); other.Token == first.Token {
+	if other := addressOf(project+"2", "Ada"); other.Token == first.Token {
 		t.Error("another project has the same token")
 	}
-	busy, err := addressOf(project).listen(0)
+	if other := addressOf(project, "Ada, again"); other.Token == first.Token {
+		t.Error("another observer has the same token")
+	}
+	busy, err := addressOf(project, "Ada").listen(0)
 	if err != nil {
 		t.Fatalf("its port is taken: %v", err)
 	}
@@ -88,7 +91,7 @@ func TestAddress(t *testing.T) {
 	if err := os.WriteFile(first.file, []byte(`{"token": "x"}`), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if a := addressOf(project); len(a.Token) < 20 {
+	if a := addressOf(project, "Ada"); len(a.Token) < 20 {
 		t.Errorf("a damaged file gave the token %q", a.Token)
 	}
 }

@@ -27,7 +27,8 @@ export class Widths {
   }
 
   draw(view: CoreView, selected: string): void {
-    const rings = view.core.rings;
+    // Until the server has answered a removal there is a ring more than its boundaries.
+    const rings = view.core.rings.slice(0, Math.max(0, view.core.boundaries.length - 1));
     const c = fit(this.plot);
     const l = fit(this.leaders);
     if (!c || !l) return;
