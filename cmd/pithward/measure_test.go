@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -268,25 +270,71 @@ func TestWrongCalls(t *testing.T) {
 	}
 }
 
+// A folder that may not be written to is one message about the call, before
+// anything is measured, and nothing is made.
 func TestUnwritableFolder(t *testing.T) {
-	if os.Geteuid() == 0 {
-		// Root may write everywhere but into a kernel's file system.
-		status, _, talk := call(t, "measure", scans(t, t.TempDir(), "good.tif")[0], "--out", "/proc/pithward")
-		if status != 2 || !strings.Contains(talk, "--out /proc/pithward") {
-			t.Errorf("status %d, said %q", status, talk)
-		}
-		return
-	}
-	dir := t.TempDir()
-	scan := scans(t, dir, "good.tif")[0]
-	if err := os.Chmod(dir, 0o500); err != nil {
+	dir := openFolder(t)
+	shut := filepath.Join(dir, "shut")
+	if err := os.Mkdir(shut, 0o777); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = os.Chmod(dir, 0o700) })
-	status, _, talk := call(t, "measure", scan)
-	if status != 2 || !strings.Contains(talk, dir+": no results can be written there: permission denied") {
-		t.Errorf("status %d, said %q", status, talk)
+	own, others := scans(t, shut, "own.tif")[0], scans(t, dir, "good.tif")[0]
+	if err := errors.Join(os.Chmod(shut, 0o555), os.Chmod(own, 0o644), os.Chmod(others, 0o644)); err != nil {
+		t.Fatal(err)
 	}
+	t.Cleanup(func() { _ = os.Chmod(shut, 0o777) })
+	for _, tt := range []struct {
+		name string
+		args []string
+		says string
+	}{
+		{"the scan's own", []string{"measure", own}, shut + ": no results can be written there: permission denied: give another folder with --out"},
+		{"--out", []string{"measure", others, "--out", shut}, shut + ": no results can be written there: permission denied"},
+		{"a new one in it", []string{"measure", others, "--out", filepath.Join(shut, "new")}, "--out " + filepath.Join(shut, "new") + ": cannot be made: permission denied"},
+		{"for a project", []string{"measure", others, "--project", filepath.Join(shut, "new.pithward")}, filepath.Join(shut, "new.pithward")},
+		{"watched", []string{"measure", "--watch", shut}, shut + ": no results can be written there: permission denied"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			status, talk := asNobody(t, dir, tt.args...)
+			if status != 2 || !strings.HasPrefix(talk, "pithward: ") || !strings.Contains(talk, tt.says) || strings.Count(talk, "\npithward: ") > 0 {
+				t.Errorf("status %d, said %q", status, talk)
+			}
+		})
+	}
+	if got := append(files(t, dir), files(t, shut)...); !slices.Equal(got, []string{"good.tif", "shut", "own.tif"}) {
+		t.Errorf("files %q", got)
+	}
+}
+
+// openFolder is a folder that anybody may write to, whoever runs the tests.
+func openFolder(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/tmp", "pithward-test-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	if err := os.Chmod(dir, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// asNobody runs the built program in a folder as a user whom permissions bind:
+// root, whom they do not, becomes nobody.
+func asNobody(t *testing.T, dir string, args ...string) (status int, talk string) {
+	t.Helper()
+	const nobody = 65534
+	cmd := exec.Command(built(t), args...)
+	if os.Geteuid() == 0 {
+		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
+	}
+	cmd.Dir = dir
+	said, err := cmd.CombinedOutput()
+	if errors.Is(err, os.ErrPermission) {
+		t.Skip("nobody may not run the program here")
+	}
+	return cmd.ProcessState.ExitCode(), string(said)
 }
 
 func TestResultsThere(t *testing.T) {

@@ -311,6 +311,22 @@ func smallDisk(t *testing.T) string {
 	return dir
 }
 
+// A card or share that is read-only is said before anything is measured.
+func TestReadOnlyDisk(t *testing.T) {
+	dir := smallDisk(t)
+	scan := scans(t, dir, "good.tif")[0]
+	if err := exec.Command("mount", "-o", "remount,ro", dir).Run(); err != nil {
+		t.Skipf("%s cannot be made read-only: %v", dir, err)
+	}
+	status, out, talk := call(t, "measure", scan)
+	if want := dir + ": no results can be written there: read-only file system: give another folder with --out"; status != 2 || out != "" || !strings.Contains(talk, want) {
+		t.Errorf("status %d, said %q", status, talk)
+	}
+	if status, _, talk := call(t, "measure", scan, "--out", t.TempDir()); status != 0 {
+		t.Errorf("with --out: status %d, said %q", status, talk)
+	}
+}
+
 // The real worker finds the disk full while it draws.
 func TestFullDiskByTheWorker(t *testing.T) {
 	if testing.Short() {
