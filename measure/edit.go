@@ -145,7 +145,7 @@ func (c *editing) add(e Event) string {
 	p := NewRadius(c.PathPx, nil).Nearest(*e.PointPx)
 	tilt := c.tiltAt(p)
 	c.Boundaries = append(c.Boundaries, Boundary{ID: e.UUID, Kind: RingBoundary, PointPx: p, TiltDeg: tilt,
-		LinePx: c.line(p, tilt), Probability: 1, Source: "person"})
+		LinePx: c.Course(p, tilt), Probability: 1, Source: "person"})
 	c.shift++
 	return ""
 }
@@ -233,7 +233,7 @@ func (c *editing) accept(e Event) string {
 	x := c.Candidates[i]
 	c.Candidates = slices.Delete(c.Candidates, i, i+1)
 	b := Boundary{ID: x.ID, Kind: RingBoundary, AtMM: x.AtMM, PointPx: x.PointPx, TiltDeg: x.TiltDeg,
-		LinePx: c.line(x.PointPx, x.TiltDeg), Probability: x.Probability}
+		LinePx: c.Course(x.PointPx, x.TiltDeg), Probability: x.Probability}
 	c.vouch(&b)
 	c.Boundaries = append(c.Boundaries, b)
 	return ""
@@ -286,7 +286,7 @@ func (c *editing) redraw(path []Point) string {
 	path = c.spanning(path)
 	radius := NewRadius(path, nil)
 	c.Candidates = slices.DeleteFunc(c.Candidates, func(x Candidate) bool {
-		off := !radius.crosses(c.line(x.PointPx, x.TiltDeg))
+		off := !radius.crosses(c.Course(x.PointPx, x.TiltDeg))
 		if off {
 			c.expectMore(x.Probability, 0)
 		}
@@ -294,7 +294,7 @@ func (c *editing) redraw(path []Point) string {
 	})
 	for i := range c.Candidates {
 		x := &c.Candidates[i]
-		x.PointPx, x.TiltDeg = radius.meeting(c.line(x.PointPx, x.TiltDeg))
+		x.PointPx, x.TiltDeg = radius.meeting(c.Course(x.PointPx, x.TiltDeg))
 	}
 	c.Boundaries = slices.DeleteFunc(c.Boundaries, func(b Boundary) bool {
 		off := b.Kind == RingBoundary && !radius.crosses(b.LinePx)
@@ -351,7 +351,7 @@ func (c *editing) spanning(path []Point) []Point {
 // acrossEnd returns where a path crosses the line across the core at an end of
 // its radius, leaning as the boundaries there do.
 func (c *editing) acrossEnd(path *Radius, end Point, reach float64) (Point, bool) {
-	line := c.line(end, c.tiltAt(end))
+	line := c.Course(end, c.tiltAt(end))
 	dx, dy := line[2][0]-line[0][0], line[2][1]-line[0][1]
 	l := math.Hypot(dx, dy)
 	if l == 0 {
@@ -428,7 +428,7 @@ func (c *editing) end(e Event, kind BoundaryKind, yes *bool) string {
 		c.Boundaries = slices.Delete(c.Boundaries, i, i+1)
 	case *yes:
 		tilt := c.tiltAt(p)
-		c.Boundaries = append(c.Boundaries, Boundary{ID: e.UUID, Kind: kind, PointPx: p, TiltDeg: tilt, LinePx: c.line(p, tilt), Probability: 1, Source: "person"})
+		c.Boundaries = append(c.Boundaries, Boundary{ID: e.UUID, Kind: kind, PointPx: p, TiltDeg: tilt, LinePx: c.Course(p, tilt), Probability: 1, Source: "person"})
 		c.shift++
 	}
 	*present = *yes

@@ -127,11 +127,12 @@ func (c *editing) tiltAt(p Point) float64 {
 	return (before.tilt*after.away + after.tilt*before.away) / (before.away + after.away)
 }
 
-// line returns the straight course of a boundary across the core.
-func (c *editing) line(p Point, tiltDeg float64) []Point {
+// Course returns the straight course across the core of a boundary at p that leans
+// by tiltDeg: three places, px.
+func (c *Core) Course(p Point, tiltDeg float64) []Point {
 	d := NewRadius(c.PathPx, nil)
 	h := d.heading(d.At(p))
-	half := c.breadth() / 2
+	half := c.Breadth() / 2
 	sin, cos := math.Sincos(tiltDeg * math.Pi / 180)
 	n := Point{-h[1], h[0]}
 	x, y := (n[0]*cos+n[1]*sin)*half/cos, (-n[0]*sin+n[1]*cos)*half/cos
@@ -142,9 +143,9 @@ func (c *editing) line(p Point, tiltDeg float64) []Point {
 // of: chosen.
 const defaultBreadthPx = 120
 
-// breadth returns the core's breadth in px: twice the median distance of its
+// Breadth returns the core's breadth in px: twice the median distance of its
 // outline from its path.
-func (c *Core) breadth() float64 {
+func (c *Core) Breadth() float64 {
 	radius := NewRadius(c.PathPx, nil)
 	var d []float64
 	for _, p := range c.OutlinePx {
@@ -308,7 +309,7 @@ func (b *bench) addCore(e Event) string {
 		Wood: &wood, WoodSource: &given, WoodProbability: floatPtr(1), BarkEnd: &end, BarkEndProbability: floatPtr(1)})
 	half := defaultBreadthPx / 2.0
 	if len(b.cores) > 0 {
-		half = b.cores[0].breadth() / 2
+		half = b.cores[0].Breadth() / 2
 	}
 	c.OutlinePx = alongside(d.PathPx, half)
 	c.touched, c.moved, c.state.Blank, c.state.Stage = true, true, true, Begun

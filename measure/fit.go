@@ -46,7 +46,7 @@ func SameSpot(old, now Core) bool {
 	r := NewRadius(now.PathPx, nil)
 	mid := r.Point(r.Length() / 2)
 	near := NewRadius(old.PathPx, nil).Nearest(mid)
-	return math.Hypot(mid[0]-near[0], mid[1]-near[1]) < old.breadth()/2
+	return math.Hypot(mid[0]-near[0], mid[1]-near[1]) < old.Breadth()/2
 }
 
 // FitSpot returns the fit of two readings of one picture.

@@ -419,7 +419,7 @@ func TestTiltOfCourse(t *testing.T) {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 		e := editing{Core: Core{PathPx: []Point{{0, 0}, c.along}, OutlinePx: []Point{{0, 50}}}}
-		if line := e.line(Point{0, 0}, c.want); math.Abs(tiltOf(c.along, Point{line[2][0] - line[0][0], line[2][1] - line[0][1]})-c.want) > 1e-9 {
+		if line := e.Course(Point{0, 0}, c.want); math.Abs(tiltOf(c.along, Point{line[2][0] - line[0][0], line[2][1] - line[0][1]})-c.want) > 1e-9 {
 			t.Errorf("%s: a line of that tilt comes back with another", c.name)
 		}
 	}

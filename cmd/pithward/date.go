@@ -293,7 +293,7 @@ func seriesText(b *strings.Builder, s dating.SeriesReport, hold bool) {
 		holdText(b, s)
 	}
 	for _, x := range s.Suspects {
-		fmt.Fprintf(b, "  %s\n", suspectText(x))
+		fmt.Fprintf(b, "  suspect: %s\n", x.Words)
 	}
 	for _, w := range s.Warnings {
 		fmt.Fprintf(b, "  note: %s\n", w)
@@ -385,24 +385,4 @@ func holdStretches(all []dating.WindowReport) (out [][]dating.WindowReport) {
 		out = append(out, []dating.WindowReport{w})
 	}
 	return out
-}
-
-func suspectText(x dating.SuspectReport) string {
-	var words string
-	switch x.Kind {
-	case dating.Missed:
-		words = fmt.Sprintf("a boundary missed in the ring of %s", yearText(x.Year))
-	case dating.Invented:
-		words = fmt.Sprintf("the ring of %s invented", yearText(x.Year))
-	case dating.Absent:
-		words = fmt.Sprintf("a ring absent inside that of %s", yearText(x.Year))
-	}
-	if x.AtMM != nil {
-		words += fmt.Sprintf(", at %.2f mm", *x.AtMM)
-	}
-	words += ": " + probability(x.Posterior)
-	if x.FromYear != x.ToYear {
-		words += fmt.Sprintf(" somewhere in %s to %s", yearText(x.FromYear), yearText(x.ToYear))
-	}
-	return words + fmt.Sprintf("; older rings agree with r %.2f, moved by it %.2f", x.RBefore, x.RAfter)
 }

@@ -11,6 +11,8 @@ package archive
 import (
 	"fmt"
 	"math"
+
+	"pithward/measure"
 )
 
 // Width is a ring width in mm: 0 for an absent ring, Missing (or anything
@@ -69,21 +71,31 @@ type Series struct {
 	Quantity  Quantity
 	Depth     []int         // for an index: samples behind each value, as long as Widths; else nil
 	Pictures  []RingPicture // what the picture says of each ring, as long as Widths; nil but for a measured scan
+	Core      string        // uid of the core of a measured scan; else ""
 	Meta      Meta
 	Line      int // of the file read where the series begins; 0 if it was not read
 }
 
-// RingPicture is what the picture of a measured scan says of one ring; nil where
-// it says nothing.
+// RingPicture is what the picture of a measured scan says of one ring.
 type RingPicture struct {
-	// Missed is the probability that a boundary was passed over within the
-	// ring, and where the likeliest place for it is, mm along the path.
-	Missed   *float64
-	MissedMM *float64
-	// Boundary is the probability that the boundary to the next older ring is
-	// real, and where it is.
-	Boundary   *float64
-	BoundaryMM *float64
+	// Boundary is the boundary to the next older ring; nil where the picture says
+	// nothing of the ring.
+	Boundary *PicturePlace
+	// Candidates are the places within the ring that were considered and
+	// rejected, from bark to pith.
+	Candidates []PicturePlace
+}
+
+// PicturePlace is a boundary, or a place that may be one, on a measured scan.
+type PicturePlace struct {
+	ID          string
+	AtMM        float64 // along the path
+	PointPx     measure.Point
+	Probability float64 // that a boundary is there
+	ByPerson    bool    // a person has set or confirmed it
+	// Share is how much of the ring's width lies outward of the place, 0 to 1; 1
+	// for its boundary.
+	Share float64
 }
 
 // Meta is what is known of a series besides its widths. Empty and nil mean

@@ -2,7 +2,9 @@ package archive
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -94,11 +96,6 @@ func ringWidth(r measure.Ring) Width {
 	return Width(*r.WidthMM)
 }
 
-// unlisted is the probability that a boundary was passed over in a ring without
-// candidates: those of at least 0.02 are all listed (contract), so it is below
-// that.
-const unlisted = 0.01
-
 // ringPicture says how sure the picture is of ring i.
 func ringPicture(c measure.Core, i int) RingPicture {
 	var p RingPicture
@@ -106,20 +103,31 @@ func ringPicture(c measure.Core, i int) RingPicture {
 		return p
 	}
 	from, inner := *c.Boundaries[i].AtMM, c.Boundaries[i+1]
-	p.Boundary, p.BoundaryMM = &inner.Probability, inner.AtMM
-	none, best := 1-unlisted, 0.0
+	to := *inner.AtMM
+	p.Boundary = &PicturePlace{inner.ID, to, inner.PointPx, inner.Probability, inner.Source == "person", 1}
+	wood := to - from - openings(c, from, to)
 	for _, x := range c.Candidates {
-		if x.AtMM == nil || *x.AtMM <= from || *x.AtMM >= *inner.AtMM {
+		if x.AtMM == nil || *x.AtMM <= from || *x.AtMM >= to || wood <= 0 {
 			continue
 		}
-		none *= 1 - x.Probability
-		if x.Probability > best {
-			best, p.MissedMM = x.Probability, x.AtMM
+		share := (*x.AtMM - from - openings(c, from, *x.AtMM)) / wood
+		if share > 0 && share < 1 {
+			p.Candidates = append(p.Candidates, PicturePlace{x.ID, *x.AtMM, x.PointPx, x.Probability, false, share})
 		}
 	}
-	missed := 1 - none
-	p.Missed = &missed
+	slices.SortStableFunc(p.Candidates, func(a, b PicturePlace) int { return cmp.Compare(a.AtMM, b.AtMM) })
 	return p
+}
+
+// openings is how much of a stretch of the path lies open in cracks and breaks,
+// mm.
+func openings(c measure.Core, from, to float64) (open float64) {
+	for _, g := range c.Gaps {
+		if g.Kind != measure.Lost && g.FromMM != nil && g.ToMM != nil {
+			open += math.Max(0, math.Min(to, *g.ToMM)-math.Max(from, *g.FromMM))
+		}
+	}
+	return open
 }
 
 // touchesLost tells whether ring i lies, even in part, in lost wood.
@@ -141,7 +149,7 @@ func touchesLost(c measure.Core, i int) bool {
 
 // partSeries turns one part, listed from bark to pith, into a series.
 func partSeries(c measure.Core, part []ringEntry) Series {
-	s := Series{ID: c.ID, Unit: Thousandths, FirstYear: 1, Floating: part[0].year == nil}
+	s := Series{ID: c.ID, Core: c.UID, Unit: Thousandths, FirstYear: 1, Floating: part[0].year == nil}
 	if !s.Floating {
 		s.FirstYear = *part[len(part)-1].year
 		for _, e := range part {

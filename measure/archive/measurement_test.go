@@ -68,14 +68,16 @@ func TestFromMeasurementTellsOfTheRings(t *testing.T) {
 	m := &measure.Measurement{Scale: measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}, Cores: []measure.Core{{
 		ID: "A", BarkPresent: true, PithPresent: true,
 		Field:      &measure.Field{Tree: "T1", Species: "Quercus robur", Other: map[string]string{"sapwood_rings": "12"}},
-		Boundaries: []measure.Boundary{{AtMM: ptr(0.0), Probability: 1}, {AtMM: ptr(2.0), Probability: 0.9}, {AtMM: ptr(3.0), Probability: 0.6}},
-		Candidates: []measure.Candidate{{AtMM: ptr(0.5), Probability: 0.1}, {AtMM: ptr(1.2), Probability: 0.2}},
+		Boundaries: []measure.Boundary{{AtMM: ptr(0.0), Probability: 1}, {ID: "b2", AtMM: ptr(2.0), Probability: 0.9}, {ID: "b3", AtMM: ptr(3.0), Probability: 0.6, Source: "person"}},
+		Candidates: []measure.Candidate{{ID: "c1", AtMM: ptr(0.5), Probability: 0.1}, {ID: "c2", AtMM: ptr(1.2), Probability: 0.2}},
+		Gaps:       []measure.Stretch{{FromMM: ptr(0.1), ToMM: ptr(0.3), Kind: measure.Crack}},
 		Rings:      []measure.Ring{{Index: 1, Year: ptr(2020), WidthMM: ptr(2.0)}, {Index: 2, Year: ptr(2019), WidthMM: ptr(1.0)}},
 	}}}
 	dated, _ := FromMeasurement(m)
 	want := []Series{{ID: "A", FirstYear: 2019, Unit: Thousandths, Widths: []Width{1, 2},
-		Pictures: []RingPicture{{Missed: ptr(0.01), Boundary: ptr(0.6), BoundaryMM: ptr(3.0)},
-			{Missed: ptr(1 - 0.99*0.9*0.8), MissedMM: ptr(1.2), Boundary: ptr(0.9), BoundaryMM: ptr(2.0)}},
+		Pictures: []RingPicture{{Boundary: &PicturePlace{ID: "b3", AtMM: 3, Probability: 0.6, ByPerson: true, Share: 1}},
+			{Boundary: &PicturePlace{ID: "b2", AtMM: 2, Probability: 0.9, Share: 1},
+				Candidates: []PicturePlace{{ID: "c1", AtMM: 0.5, Probability: 0.1, Share: 0.3 / 1.8}, {ID: "c2", AtMM: 1.2, Probability: 0.2, Share: 1.0 / 1.8}}}},
 		Meta: Meta{Tree: "T1", Species: "Quercus robur", Bark: ptr(true), Pith: ptr(true), Sapwood: ptr(12)}}}
 	if d := cmp.Diff(want, dated, cmpopts.EquateApprox(0, 1e-12)); d != "" {
 		t.Errorf("(-want +got):\n%s", d)

@@ -204,7 +204,7 @@ func faultReport(w *strings.Builder, all map[string][]Dated) {
 			}
 			master := masterOf(rest)
 			clean++
-			for _, x := range Suspects(d.Widths, master, nil) {
+			for _, x := range suspectsAgainst(d.Widths, rest, nil) {
 				if x.Posterior >= 0.5 {
 					alarms++
 				}
@@ -223,7 +223,7 @@ func faultReport(w *strings.Builder, all map[string][]Dated) {
 					patterns[kind] = append(patterns[kind], Pattern(faulty).At(year))
 				}
 				found, named := false, false
-				for _, x := range Suspects(faulty, master, nil) {
+				for _, x := range suspectsAgainst(faulty, rest, nil) {
 					near := x.FromYear-2 <= year && year <= x.ToYear+2
 					same := (x.Kind == Invented) == (kind == Invented)
 					c.add(x.Posterior, near && x.Kind == kind)
@@ -287,4 +287,22 @@ func TestUsualZeta(t *testing.T) {
 	if u.Mean > mean || u.Mean < mean-0.15 || u.SD < sd || u.SD > sd+0.1 {
 		t.Errorf("usual is %+v, measured mean %.3f, deviation %.3f", u, mean, sd)
 	}
+}
+
+// suspectsAgainst sets a series, from the widths alone or with what a picture
+// says of its rings, oldest first, against other trees.
+func suspectsAgainst(w Values, rest []Dated, pictures []archive.RingPicture) []Suspect {
+	return standAgainst(w, rest, pictures).Suspects(0)
+}
+
+func standAgainst(w Values, rest []Dated, pictures []archive.RingPicture) *Stand {
+	s := seriesOf("x", "x", w)
+	s.Pictures = pictures
+	c := placer{sights: map[string]sight{}}
+	for _, d := range rest {
+		if q, ok := newSequence(seriesOf(d.ID, d.Tree, d.Widths)); ok {
+			c.sights[d.ID] = sightOf(q.present())
+		}
+	}
+	return newStandOf(s, c.stems(rest))
 }

@@ -192,9 +192,8 @@ func TestWindowLength(t *testing.T) {
 
 func TestSuspects(t *testing.T) {
 	stand := madeStand(9, 250, 6)
-	master := masterOf(stand[1:])
 	w := stand[0].Widths
-	for _, s := range Suspects(w, master, nil) {
+	for _, s := range suspectsAgainst(w, stand[1:], nil) {
 		if s.Posterior > 0.3 {
 			t.Errorf("a right series: %+v", s)
 		}
@@ -202,7 +201,7 @@ func TestSuspects(t *testing.T) {
 	for _, kind := range []FaultKind{Missed, Invented, Absent} {
 		t.Run(string(kind), func(t *testing.T) {
 			faulty, year := withFault(w, kind, 130, rand.New(rand.NewPCG(2, 2)))
-			found := Suspects(faulty, master, nil)
+			found := suspectsAgainst(faulty, stand[1:], nil)
 			if len(found) == 0 {
 				t.Fatal("no suspects")
 			}
@@ -220,20 +219,18 @@ func TestSuspects(t *testing.T) {
 // What the picture says decides between places that time alone cannot tell.
 func TestSuspectsByPicture(t *testing.T) {
 	stand := madeStand(9, 250, 8)
-	master := masterOf(stand[1:])
 	faulty, year := withFault(stand[0].Widths, Missed, 130, rand.New(rand.NewPCG(3, 3)))
-	sure, place := 0.4, 12.5
-	none := 0.001
-	picture := map[int]archive.RingPicture{}
-	for y := faulty.FirstYear; y <= faulty.LastYear(); y++ {
-		real := 0.999
-		picture[y] = archive.RingPicture{Missed: &none, Boundary: &real}
+	pictures := make([]archive.RingPicture, len(faulty.V))
+	for k := range pictures {
+		pictures[k] = archive.RingPicture{Boundary: &archive.PicturePlace{Probability: 0.999, AtMM: float64(200 - k), Share: 1}}
 	}
-	picture[year] = archive.RingPicture{Missed: &sure, MissedMM: &place, Boundary: picture[year].Boundary}
-	s := Suspects(faulty, master, picture)[0]
-	if s.Kind != Missed || s.Year != year || s.AtMM == nil || *s.AtMM != place || *s.PictureProbability != sure {
-		t.Errorf("%+v, want a boundary missed in %d at %g mm", s, year, place)
+	place := archive.PicturePlace{ID: "c1", AtMM: 12.5, Probability: 0.31, Share: 0.4}
+	pictures[year-faulty.FirstYear].Candidates = []archive.PicturePlace{place}
+	s := suspectsAgainst(faulty, stand[1:], pictures)[0]
+	if s.Kind != Missed || s.Year != year || s.Place != "c1" || s.AtMM == nil || *s.AtMM != place.AtMM || *s.PictureProbability != place.Probability {
+		t.Errorf("%+v, want a boundary missed in %d at %g mm", s, year, place.AtMM)
 	}
+	t.Log(s)
 }
 
 // The transform takes trend, scale and autocorrelation off, and knows absent

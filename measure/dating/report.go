@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"pithward/measure"
 	"pithward/measure/archive"
 )
 
@@ -91,17 +92,29 @@ type WindowReport struct {
 	R                     float64 `json:"r"`
 }
 
-// SuspectReport is one suspect.
+// SuspectReport is one suspect, as Suspect.
 type SuspectReport struct {
-	Kind               FaultKind `json:"kind"`
-	Year               int       `json:"year"`
-	AtMM               *float64  `json:"at_mm"`
-	PictureProbability *float64  `json:"picture_probability"`
-	FromYear           int       `json:"from_year"`
-	ToYear             int       `json:"to_year"`
-	RBefore            float64   `json:"r_before"`
-	RAfter             float64   `json:"r_after"`
-	Posterior          float64   `json:"posterior"`
+	Kind               FaultKind      `json:"kind"`
+	Year               int            `json:"year"`
+	AtMM               *float64       `json:"at_mm"`
+	PictureProbability *float64       `json:"picture_probability"`
+	FromYear           int            `json:"from_year"`
+	ToYear             int            `json:"to_year"`
+	RBefore            float64        `json:"r_before"`
+	RAfter             float64        `json:"r_after"`
+	Posterior          float64        `json:"posterior"`
+	PosteriorHere      float64        `json:"posterior_here"` // that it is at this very place
+	Core               string         `json:"core,omitempty"` // uid
+	Place              string         `json:"place,omitempty"`
+	PointPx            *measure.Point `json:"point_px"`
+	AgreeFromYear      int            `json:"agree_from_year"` // the years it would make agree
+	AgreeToYear        int            `json:"agree_to_year"`
+	Words              string         `json:"words"`
+}
+
+func suspectReport(x Suspect, core string) SuspectReport {
+	return SuspectReport{x.Kind, x.Year, x.AtMM, x.PictureProbability, x.FromYear, x.ToYear, x.RBefore, x.RAfter, x.Posterior, x.Here,
+		core, x.Place, x.PointPx, x.AgreeFrom, x.AgreeTo, x.String()}
 }
 
 // Death is what a dated series says of its tree's death.
@@ -129,6 +142,7 @@ func Crossdate(ctx context.Context, series, references []archive.Series, o Optio
 		references = series
 	}
 	var known []Dated
+	sights := map[string]sight{}
 	for _, s := range references {
 		switch d := newDatedIn(s, o.TreeChars); {
 		case s.Floating && own:
@@ -140,9 +154,12 @@ func Crossdate(ctx context.Context, series, references []archive.Series, o Optio
 			r.Warnings = append(r.Warnings, fmt.Sprintf("reference %s is too short, or does not vary: left out", s.ID))
 		default:
 			known = append(known, d)
+			if q, ok := newSequence(s); ok {
+				sights[s.ID] = sightOf(q.present())
+			}
 		}
 	}
-	c := placer{known: known, zeta: ZetaOf(known), o: o}
+	c := placer{known: known, sights: sights, zeta: ZetaOf(known), o: o}
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i, s := range series {
@@ -166,9 +183,10 @@ func newDatedIn(s archive.Series, treeChars int) Dated {
 
 // placer is what all series of a call have in common.
 type placer struct {
-	known []Dated
-	zeta  Zeta
-	o     Options
+	known  []Dated
+	sights map[string]sight // of known, by id
+	zeta   Zeta
+	o      Options
 }
 
 // one does one series.
@@ -199,7 +217,7 @@ func (c placer) one(s archive.Series) SeriesReport {
 		}
 	}
 	r.take(placing)
-	c.check(s, d, master, placing, &r)
+	c.check(s, d, others, master, placing, &r)
 	return r
 }
 
@@ -274,7 +292,7 @@ func placementReports(all []Placement) []PlacementReport {
 
 // check adds what depends on years: those found, or with --hold those the series
 // has.
-func (c placer) check(s archive.Series, d Dated, master Master, p Placing, r *SeriesReport) {
+func (c placer) check(s archive.Series, d Dated, others []Dated, master Master, p Placing, r *SeriesReport) {
 	w := d.Widths
 	if p.Dated {
 		w = d.Widths.Moved(p.Placements[0].LastYear - d.Widths.LastYear())
@@ -300,21 +318,26 @@ func (c placer) check(s archive.Series, d Dated, master Master, p Placing, r *Se
 	if !p.Dated && (!c.o.Hold || s.Floating) {
 		return
 	}
-	for _, x := range Suspects(w, master, picturesOf(s, w)) {
-		r.Suspects = append(r.Suspects, SuspectReport(x))
+	s.FirstYear, s.Floating = w.FirstYear, false
+	for _, x := range newStandOf(s, c.stems(others)).Suspects(0) {
+		r.Suspects = append(r.Suspects, suspectReport(x, s.Core))
 	}
 }
 
-// picturesOf files what the picture says of each ring under its year.
-func picturesOf(s archive.Series, w Values) map[int]archive.RingPicture {
-	if s.Pictures == nil {
-		return nil
+// stems puts references together by tree.
+func (c placer) stems(members []Dated) []stem {
+	at := map[string]int{}
+	var all []stem
+	for _, m := range members {
+		if _, ok := at[m.Tree]; !ok {
+			at[m.Tree] = len(all)
+			all = append(all, stem{name: m.Tree})
+		}
+		if s, ok := c.sights[m.ID]; ok {
+			all[at[m.Tree]].dated = append(all[at[m.Tree]].dated, s)
+		}
 	}
-	out := map[int]archive.RingPicture{}
-	for k, p := range s.Pictures {
-		out[w.FirstYear+k] = p
-	}
-	return out
+	return all
 }
 
 // deathOf says what is known of a tree's death from its outermost ring's year.

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"bytes"
+	"flag"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"pithward/measure/archive"
+)
+
+var updateGrade = flag.Bool("update", false, "write the golden files anew")
+
+// handedIn writes a key and what a small class handed in: ada right, ben with a
+// boundary missed, cyd (as CSV) with a ring split, dov in tenths of a mm.
+func handedIn(t *testing.T, dir string) {
+	t.Helper()
+	r := rand.New(rand.NewPCG(19, 56))
+	key := make([]archive.Width, 90) // oldest first
+	x := 0.0
+	for i := range key {
+		x = 0.5*x + 0.3*r.NormFloat64()
+		key[i] = archive.Width(math.Round(1000*math.Exp(x)) / 1000)
+	}
+	measured := func(w []archive.Width) []archive.Width {
+		out := slices.Clone(w)
+		for i := range out {
+			out[i] = archive.Width(math.Round(1000*float64(out[i])*(1+0.01*r.NormFloat64())) / 1000)
+		}
+		return out
+	}
+	merged := slices.Clone(key)
+	merged[60] += merged[61]
+	merged = slices.Delete(merged, 61, 62)
+	split := slices.Insert(slices.Clone(key), 31, key[30]*0.45)
+	split[30] *= 0.55
+	tenfold := measured(key)
+	for i := range tenfold {
+		tenfold[i] *= 10
+	}
+	for name, w := range map[string][]archive.Width{"key.rwl": key, "ada.rwl": measured(key), "ben.rwl": measured(merged), "cyd.csv": measured(split), "dov.rwl": tenfold} {
+		s := archive.Series{ID: "OSVP01A", FirstYear: 2023 - len(w) + 1, Widths: w, Unit: archive.Thousandths}
+		var b bytes.Buffer
+		if _, err := archive.Write(&b, &archive.Collection{Name: name, Series: []archive.Series{s}}, archive.FormatOf(name), archive.TucsonOptions{Unit: archive.Thousandths}); err != nil {
+			t.Fatal(err)
+		}
+		writeFile(t, filepath.Join(dir, name), b.String())
+	}
+}
+
+// golden compares with a file of testdata, or writes it with -update.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *updateGrade {
+		if err := os.MkdirAll("testdata", 0o777); err != nil {
+			t.Fatal(err)
+		}
+		writeFile(t, path, got)
+	}
+	if d := cmp.Diff(read(t, path), got); d != "" {
+		t.Errorf("%s (-golden +got):\n%s", name, d)
+	}
+}
+
+func TestGradeJSON(t *testing.T) {
+	dir := t.TempDir()
+	handedIn(t, dir)
+	t.Chdir(dir)
+	status, out, talk := call(t, "grade", "key.rwl", "ada.rwl", "ben.rwl", "cyd.csv", "dov.rwl", "--json")
+	if status != 0 || talk != "" {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	out, _, _ = strings.Cut(out, "\n  \"class\":") // ring by ring: too long to review
+	t.Chdir(packageDir)
+	golden(t, "grade.json", out)
+}
+
+var packageDir, _ = os.Getwd()
+
+func TestGradeCalls(t *testing.T) {
+	dir := t.TempDir()
+	handedIn(t, dir)
+	writeFile(t, filepath.Join(dir, "eve.rwl"), "")
+	writeFile(t, filepath.Join(dir, "bad.json"), `{"schema": "pithward/rubric/1", "full_mark": -5}`)
+	t.Chdir(dir)
+	for _, tt := range []struct {
+		name      string
+		args      []string
+		status    int
+		out, talk string // regular expressions
+	}{
+		{"a class", []string{"key.rwl", "ada.rwl", "ben.rwl", "cyd.csv"}, 0, `(?s)3 students against key, full mark 100.*ada +100\.0 +0.*ben +98\.\d +1 +0 +0 +1.*cyd +98\.\d +0 +1 +0 +1`, `^$`},
+		{"an empty file among them", []string{"key.rwl", "eve.rwl", "ada.rwl"}, 1, `(?s)eve +0\.0.*unreadable.*ada +100`, `^$`},
+		{"a file that is not there", []string{"key.rwl", "nobody.rwl", "ada.rwl"}, 1, `(?s)nobody +0\.0.*unreadable.*ada +100`, `^$`},
+		{"no student", []string{"key.rwl"}, 2, `^$`, `name the KEY and at least one STUDENT`},
+		{"no key", []string{"nokey.rwl", "ada.rwl"}, 1, `^$`, `nokey.rwl: cannot be read: no such file`},
+		{"the key as student", []string{"key.rwl", "key.rwl"}, 2, `^$`, `key.rwl is the key and a student`},
+		{"a core the key has not", []string{"key.rwl", "ada.rwl", "--core", "X"}, 1, `^$`, `there is no core X: it has OSVP01A`},
+		{"a bad rubric", []string{"key.rwl", "ada.rwl", "--rubric", "bad.json"}, 2, `^$`, `bad.json: rubric: full_mark is -5: want 0`},
+		{"names without codes", []string{"key.rwl", "ada.rwl", "--names", "x.csv"}, 2, `^$`, `give --anonymous too`},
+		{"two keys", []string{"key.rwl", "ben.rwl", "--key", "ben.rwl"}, 0, `ben +100\.0 +0`, `^$`},
+		{"the rubric", []string{"--print-rubric"}, 0, `"schema": "pithward/rubric/1"`, `^$`},
+		{"codes", []string{"key.rwl", "ada.rwl", "eve.rwl", "--anonymous", "--json"}, 1, `student-0[12]`, `^$`},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			status, out, talk := call(t, append([]string{"grade"}, tt.args...)...)
+			if status != tt.status || !regexp.MustCompile(tt.out).MatchString(out) || !regexp.MustCompile(tt.talk).MatchString(talk) {
+				t.Errorf("status %d, out %q, said %q", status, out, talk)
+			}
+			if slices.Contains(tt.args, "--anonymous") && regexp.MustCompile(`\b(ada|eve)\b`).MatchString(out) {
+				t.Error("a name is told")
+			}
+		})
+	}
+}

@@ -1,0 +1,189 @@
+package dating
+
+import "math"
+
+// common.go: the common signal of several trees, when none of their readings is
+// certain. Each tree's anomaly of a year is normal about slope c, c being the
+// signal that the trees share, itself normal with deviation 1 (see bond).
+
+// sight is what is known of a tree's anomalies: year by year the expected value
+// over all readings, and how sure it is which ring is that year's (0 to 1).
+type sight struct {
+	first       int
+	sum, weight []float64
+}
+
+func newSight(first, last int) sight {
+	n := max(0, last-first+1)
+	return sight{first, make([]float64, n), make([]float64, n)}
+}
+
+func (s sight) last() int { return s.first + len(s.sum) - 1 }
+
+// sightOf takes dated anomalies as certain.
+func sightOf(v Values) sight {
+	s := newSight(v.FirstYear, v.LastYear())
+	for k, x := range v.V {
+		if !math.IsNaN(x) {
+			s.sum[k], s.weight[k] = x, 1
+		}
+	}
+	return s
+}
+
+// together is the sight of a tree by its radii.
+func together(radii []sight) sight {
+	if len(radii) == 1 {
+		return radii[0]
+	}
+	first, last := radii[0].first, radii[0].last()
+	for _, s := range radii {
+		first, last = min(first, s.first), max(last, s.last())
+	}
+	out := newSight(first, last)
+	for k := range out.sum {
+		var sum, weight, most float64
+		for _, s := range radii {
+			if i := first + k - s.first; i >= 0 && i < len(s.sum) {
+				sum, weight, most = sum+s.sum[i], weight+s.weight[i], math.Max(most, s.weight[i])
+			}
+		}
+		if weight > 0 {
+			out.sum[k], out.weight[k] = sum/weight*most, most
+		}
+	}
+	return out
+}
+
+// clue is the common signal as some trees tell it: normal, with mean and
+// variance year by year. Years that no tree has are left out.
+type clue struct {
+	first          int
+	mean, variance []float64
+	depth          []int
+}
+
+func (c *clue) at(year int) (mean, variance float64, ok bool) {
+	if c == nil {
+		return 0, 0, false
+	}
+	k := year - c.first
+	if k < 0 || k >= len(c.mean) || c.depth[k] == 0 {
+		return 0, 0, false
+	}
+	return c.mean[k], c.variance[k], true
+}
+
+// values are the means; NaN where there is none.
+func (c *clue) values() Values {
+	v := Values{FirstYear: c.first, V: make([]float64, len(c.mean))}
+	for k := range v.V {
+		if v.V[k] = c.mean[k]; c.depth[k] == 0 {
+			v.V[k] = math.NaN()
+		}
+	}
+	return v
+}
+
+// fewestSure is the sureness of a tree's ring from which it counts for a year.
+const fewestSure = 0.02
+
+// signal adds trees up to a clue. A ring that is that year's with probability w
+// only is taken as seen with noise (1-w)/w beside.
+type signal struct {
+	first          int
+	precision, sum []float64 // beside the signal's own
+	depth          []int
+}
+
+func newSum(trees []sight, bonds []bond) *signal {
+	first, last := math.MaxInt, math.MinInt
+	for _, s := range trees {
+		first, last = min(first, s.first), max(last, s.last())
+	}
+	n := 0
+	if len(trees) > 0 {
+		n = max(0, last-first+1)
+	}
+	g := &signal{first, make([]float64, n), make([]float64, n), make([]int, n)}
+	for t, s := range trees {
+		g.add(s, bonds[t], 1)
+	}
+	return g
+}
+
+// add adds a tree, or with sign -1 takes it off. Years beyond those of the first
+// trees are left out.
+func (g *signal) add(s sight, b bond, sign int) {
+	for i, w := range s.weight {
+		k := s.first + i - g.first
+		if w < fewestSure || k < 0 || k >= len(g.sum) {
+			continue
+		}
+		noise := b.noise + (1-w)/w
+		g.precision[k] += float64(sign) * b.slope * b.slope / noise
+		g.sum[k] += float64(sign) * b.slope / noise * s.sum[i] / w
+		g.depth[k] += sign
+	}
+}
+
+func (g *signal) replace(old sight, was bond, s sight, b bond) {
+	g.add(old, was, -1)
+	g.add(s, b, 1)
+}
+
+// but is what all but one tree tell.
+func (g *signal) but(s sight, b bond) *clue {
+	g.add(s, b, -1)
+	c := g.clue()
+	g.add(s, b, 1)
+	return c
+}
+
+func (g *signal) clue() *clue {
+	n := len(g.sum)
+	c := &clue{g.first, make([]float64, n), make([]float64, n), append([]int(nil), g.depth...)}
+	for k := range n {
+		p := 1 + math.Max(0, g.precision[k])
+		c.mean[k], c.variance[k] = g.sum[k]/p, 1/p
+	}
+	return c
+}
+
+// bond is how a tree goes with the common signal c: its anomaly is slope c, and
+// noise is the variance of what is its own.
+type bond struct{ slope, noise float64 }
+
+// usualBond is what is believed of a tree before looking, for so many years of
+// looking (chosen, near the mean of the reference sites).
+func usualBond() bond { return bond{0.65, 0.58} }
+
+const (
+	bondYears  = 15
+	leastSlope = 0.15
+	mostSlope  = 0.95
+	leastNoise = 0.1
+)
+
+// bondOf measures how a tree goes with the signal that others tell.
+func bondOf(s sight, c *clue) bond {
+	b := usualBond()
+	xm, mm := b.slope*bondYears*0.5, bondYears*0.5
+	for k, w := range s.weight {
+		if m, _, ok := c.at(s.first + k); ok && w > 0.5 {
+			xm += s.sum[k] / w * m
+			mm += m * m
+		}
+	}
+	out := bond{slope: math.Max(leastSlope, math.Min(mostSlope, xm/mm))}
+	sum, n := b.noise*bondYears, float64(bondYears)
+	for k, w := range s.weight {
+		if m, v, ok := c.at(s.first + k); ok && w > 0.5 {
+			d := s.sum[k]/w - out.slope*m
+			sum += d*d - out.slope*out.slope*v
+			n++
+		}
+	}
+	out.noise = math.Max(leastNoise, sum/n)
+	return out
+}
