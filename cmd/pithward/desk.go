@@ -19,6 +19,7 @@ import (
 	"pithward/cmd/pithward/desk"
 	"pithward/cmd/pithward/worker"
 	"pithward/measure"
+	"pithward/measure/audit"
 	"pithward/measure/ledger"
 )
 
@@ -136,7 +137,7 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	}
 	observer := o.observer
 	if o.again {
-		observer += ", again"
+		observer += audit.AgainEnding
 	}
 	address := addressOf(project, observer)
 	listener, err := address.listen(o.port)

@@ -61,8 +61,8 @@ func TestExamples(t *testing.T) {
 			if cmd.Name() == "grade" {
 				handedIn(t, dir)
 			}
-			if cmd.Name() == "log" || cmd.Name() == "export" {
-				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
+			if cmd.Name() == "log" || cmd.Name() == "export" || cmd.Name() == "audit" {
+				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
 					t.Fatal(talk)
 				}
 			}
@@ -76,7 +76,7 @@ func TestExamples(t *testing.T) {
 				}
 				sh := exec.Command("/bin/sh", "-c", line)
 				sh.Dir = dir
-				sh.Env = append(os.Environ(), asProgram+"=yes", "PITHWARD_SCAN="+worker, "BROWSER=true", "PATH="+bin+":"+os.Getenv("PATH"))
+				sh.Env = append(os.Environ(), asProgram+"=yes", "PITHWARD_SCAN="+worker, "BROWSER=true", "XDG_CACHE_HOME="+filepath.Join(bin, "cache"), "PATH="+bin+":"+os.Getenv("PATH"))
 				if out, err := sh.CombinedOutput(); err != nil {
 					t.Errorf("%s: %v\n%s", line, err, out)
 				}

@@ -127,7 +127,7 @@ func (s Scan) seenBy(who string) []measure.Core {
 // Without scale there are no widths, and px are compared.
 func matchCore(s Scan, c, d measure.Core) (CoreMatch, []WidthPair) {
 	radius := measure.NewRadius(c.PathPx, s.Reading.Scale.MMPerPx)
-	a, b := along(radius, c), along(radius, d)
+	a, b := along(radius, pointsOf(c)), along(radius, pointsOf(d))
 	partner := match.Within(a, b, tolerance(radius, a, b))
 	m := CoreMatch{Scan: s.Reading.Scan.File, UID: c.UID, Match: Match{FirstN: len(a), SecondN: len(b)}}
 	for _, j := range partner {
@@ -146,13 +146,20 @@ func matchCore(s Scan, c, d measure.Core) (CoreMatch, []WidthPair) {
 	return m, pairs
 }
 
-// along returns where the boundaries of a reading lie along a radius. A core
-// without one has none.
-func along(radius *measure.Radius, c measure.Core) []float64 {
-	var at []float64
+func pointsOf(c measure.Core) []measure.Point {
+	var out []measure.Point
 	for _, b := range c.Boundaries {
-		here := radius.At(b.PointPx)
-		if n := len(at); n > 0 && here < at[n-1] { // on another radius, turned back
+		out = append(out, b.PointPx)
+	}
+	return out
+}
+
+// along returns where places, from bark to pith, lie along a radius, rising.
+func along(radius *measure.Radius, places []measure.Point) []float64 {
+	var at []float64
+	for _, p := range places {
+		here := radius.At(p)
+		if n := len(at); n > 0 && here < at[n-1] { // of another radius, which turned back
 			here = at[n-1]
 		}
 		at = append(at, here)
@@ -160,24 +167,16 @@ func along(radius *measure.Radius, c measure.Core) []float64 {
 	return at
 }
 
-// How far apart two boundaries may lie and be the same one: a quarter of the
-// narrower ring beside either, at most 0.1 mm, at least 2 px. Chosen, as for
-// judging readings of rendered wood.
-const (
-	samePart  = 0.25
-	sameMM    = 0.10
-	leastPx   = 2.0
-	unscaledP = 4.0 // px, at most, where there is no scale
-)
-
+// tolerance is how far apart two boundaries may lie and be the same one; without
+// scale, lengths are px, and 4 px stand for the 0.1 mm of match.Tolerance (chosen).
 func tolerance(radius *measure.Radius, a, b []float64) func(i, j int) float64 {
-	px, most := 1.0, unscaledP
-	if radius.Known {
-		px, most = math.Sqrt(radius.MMPerPx[0]*radius.MMPerPx[1]), sameMM
-	}
+	px := math.Sqrt(radius.MMPerPx[0] * radius.MMPerPx[1])
 	return func(i, j int) float64 {
 		ring := math.Min(beside(a, i), beside(b, j))
-		return math.Max(leastPx*px, math.Min(most, samePart*ring))
+		if !radius.Known {
+			return math.Max(2, math.Min(4, ring/4))
+		}
+		return match.Tolerance(px, ring)
 	}
 }
 

@@ -5,6 +5,8 @@
 package audit
 
 import (
+	"cmp"
+	"slices"
 	"strings"
 
 	"pithward/measure"
@@ -114,7 +116,7 @@ func scanLine(s Scan) ScanLine {
 	return l
 }
 
-// CoreLine is a core as one observer has it, or as it was read where nobody
+// CoreLine is a core, in the order of the reading, as one observer has it, or as it was read where nobody
 // has touched it.
 type CoreLine struct {
 	Scan        string              `json:"scan"`
@@ -147,6 +149,7 @@ type Changes struct {
 	Added    int `json:"added"`    // rejected candidates taken up, and places nobody had seen
 	Removed  int `json:"removed"`
 	Moved    int `json:"moved"`
+	ByHand   int `json:"by_hand"` // set by hand where the program has one too
 }
 
 func coreLines(s Scan, done map[[2]string]Changes) []CoreLine {
@@ -177,7 +180,17 @@ func coreLines(s Scan, done map[[2]string]Changes) []CoreLine {
 		l.Open, l.Doubtful = len(none.States[c.UID].Open), none.States[c.UID].Doubtful
 		out = append(out, l)
 	}
+	slices.SortStableFunc(out, func(a, b CoreLine) int { return cmp.Compare(s.place(a.UID), s.place(b.UID)) })
 	return out
+}
+
+// place is a core's place among those that were read; cores that people made
+// come after them.
+func (s Scan) place(uid string) int {
+	if i := slices.IndexFunc(s.Reading.Cores, func(c measure.Core) bool { return c.UID == uid }); i >= 0 {
+		return i
+	}
+	return len(s.Reading.Cores)
 }
 
 // goneFor tells whether a core as it was read is no core, or part of another,

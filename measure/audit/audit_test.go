@@ -201,6 +201,36 @@ func TestPlacesOfOtherCores(t *testing.T) {
 	}
 }
 
+// A core measured by hand from nothing is set beside what the program read
+// there: what is in the same place is one place, what is left out was judged
+// to be none once the core is signed off.
+func TestPlacesByHand(t *testing.T) {
+	events := []measure.Event{by("Ada", "5a-1", measure.Blank, "")}
+	for _, x := range []float64{11, 59, 111, 160, 262, 310, 336, 361, 435} { // not 210; 336 a candidate; 435 new; nothing inward
+		events = append(events, at(by("Ada", "5a-1", measure.Add, ""), x, 100))
+	}
+	events = append(events, by("Ada", "5a-1", measure.SignOff, ""))
+	a := New("p", "1", decided(reading(), events...), Filter{Cores: []string{"P1"}})
+	var added []float64
+	for _, p := range a.Places {
+		if p.Kind == Added {
+			added = append(added, p.PointPx[0])
+		}
+	}
+	if d := cmp.Diff([]float64{435}, added); d != "" {
+		t.Errorf("added (-want +got):\n%s", d)
+	}
+	for target, want := range map[string]bool{"b1": true, "b5": false, "b6": true, "c1": true, "b9": false} {
+		if v := place(t, a, "5a-1", target).Views[0]; v.Boundary != want || !v.Decided || !v.ByHand || v.Moved {
+			t.Errorf("%s: %+v", target, v)
+		}
+	}
+	want := Changes{Added: 2, Removed: 3, ByHand: 7}
+	if d := cmp.Diff(want, a.Cores[0].Changes); d != "" {
+		t.Errorf("changes (-want +got):\n%s", d)
+	}
+}
+
 func TestFilter(t *testing.T) {
 	for _, tt := range []struct {
 		name   string

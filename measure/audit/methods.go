@@ -137,10 +137,14 @@ func methodEdits(a Audit) string {
 	people := persons(a.Observers)
 	n := Changes{}
 	for _, c := range a.Cores {
-		n.Accepted, n.Added, n.Removed, n.Moved = n.Accepted+c.Changes.Accepted, n.Added+c.Changes.Added, n.Removed+c.Changes.Removed, n.Moved+c.Changes.Moved
+		d := c.Changes
+		n = Changes{n.Accepted + d.Accepted, n.Added + d.Added, n.Removed + d.Removed, n.Moved + d.Moved, n.ByHand + d.ByHand}
 	}
 	text := fmt.Sprintf("%s (%s) checked the boundaries on screen: %d confirmed as read, %d removed, %d added, %d moved",
 		count(len(people), "observer"), and(people), n.Accepted, n.Removed, n.Added, n.Moved)
+	if n.ByHand > 0 {
+		text += fmt.Sprintf(", %d set by hand where the program has them too", n.ByHand)
+	}
 	other := []string{}
 	for _, kind := range measure.EventKinds() {
 		if k := a.Counts.Of(kind); k > 0 && !slices.Contains(PlaceKinds(), kind) && kind != measure.SignOff && kind != measure.Note {

@@ -2,12 +2,14 @@ package audit
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"pithward/measure"
+	"pithward/measure/match"
 )
 
 // The kinds of place beside those of a boundary ("outer", "ring", "inner").
@@ -40,9 +42,10 @@ type Place struct {
 type View struct {
 	Observer string         `json:"observer"`
 	Boundary bool           `json:"boundary"` // there is one
-	Decided  bool           `json:"decided"`  // by an edit of this place; else left as it was
+	Decided  bool           `json:"decided"`  // by an edit of this place, or by measuring the core by hand; else left as it was
 	Signed   bool           `json:"signed"`   // the core is signed off
 	PointPx  *measure.Point `json:"point_px"` // where the observer has it
+	ByHand   bool           `json:"by_hand"`  // the observer measured the core by hand, without the program's boundaries
 	Moved    bool           `json:"moved"`    // the observer has moved it
 	ShiftMM  *float64       `json:"shift_mm"` // how far inward; nil: it was not moved, or there is no scale
 	Acts     []Act          `json:"acts"`     // the edits that hold, oldest first
@@ -70,6 +73,25 @@ func (p Place) Decided() bool {
 // Doubtful tells whether the program asks for a person here.
 func (p Place) Doubtful() bool {
 	return p.Taken && p.Doubt > 1-measure.DoubtfulBelow || !p.Taken && p.Doubt > measure.NotableFrom
+}
+
+// Where says which place of its core it is, by its years or rings and its kind.
+func (p Place) Where() string {
+	side := "inward of"
+	if p.Kind == Candidate {
+		side = "in"
+	}
+	switch {
+	case p.Kind == string(measure.Outer):
+		return "outer end"
+	case p.Kind == string(measure.Inner):
+		return "pith"
+	case p.Year != nil:
+		return fmt.Sprintf("%s %d", side, *p.Year)
+	case p.Ring != nil:
+		return fmt.Sprintf("%s ring %d", side, *p.Ring)
+	}
+	return "outermost"
 }
 
 // samePx is how far apart two observers may set a boundary that the program
@@ -136,6 +158,8 @@ func addViews(s Scan, o Observed, all []Place, at map[string]int) []Place {
 	n := names{s.Reading.Cores, o}
 	kept := map[string]has{}
 	stage := map[string]measure.Stage{} // of cores as they were read
+	blank := map[string]bool{}          // measured by hand
+	acts := n.acts()
 	for _, c := range o.Edited.Measurement.Cores {
 		state := o.Edited.States[c.UID]
 		for _, b := range c.Boundaries {
@@ -143,9 +167,16 @@ func addViews(s Scan, o Observed, all []Place, at map[string]int) []Place {
 			kept[key(core, id)] = has{c, b.PointPx}
 			stage[core] = state.Stage
 		}
+		if core := n.origin(c.UID); state.Blank {
+			blank[core] = true
+			for id, target := range byHand(s, n, core, c, at) {
+				kept[key(core, target)] = kept[key(core, id)]
+				acts[key(core, target)] = acts[key(core, id)]
+				at[key(core, id)] = at[key(core, target)]
+			}
+		}
 		stage[n.origin(c.UID)] = state.Stage
 	}
-	acts := n.acts()
 	for i := range all {
 		p := &all[i]
 		st, there := stage[p.Core]
@@ -154,9 +185,10 @@ func addViews(s Scan, o Observed, all []Place, at map[string]int) []Place {
 		if !there || st == measure.Untouched || p.Kind == Added {
 			continue
 		}
-		v := View{Observer: o.Name, Boundary: boundary, Decided: len(done) > 0, Signed: st == measure.SignedOff, Acts: fill(done)}
+		hand := blank[p.Core]
+		v := View{Observer: o.Name, Boundary: boundary, Decided: len(done) > 0 || hand && st == measure.SignedOff, ByHand: hand, Signed: st == measure.SignedOff, Acts: fill(done)}
 		if boundary {
-			v.PointPx, v.Moved = &h.at, slices.ContainsFunc(done, func(a Act) bool { return a.Kind == measure.Move })
+			v.PointPx, v.Moved = &h.at, !hand && slices.ContainsFunc(done, func(a Act) bool { return a.Kind == measure.Move })
 			v.ShiftMM = h.shift(p.PointPx, o.Edited.Measurement.Scale.MMPerPx, v.Moved)
 		}
 		p.Views = append(p.Views, v)
@@ -167,11 +199,58 @@ func addViews(s Scan, o Observed, all []Place, at map[string]int) []Place {
 			if _, known := at[key(core, id)]; known {
 				continue
 			}
-			v := View{Observer: o.Name, Boundary: true, Decided: true, Signed: o.Edited.States[c.UID].Stage == measure.SignedOff, PointPx: &b.PointPx, Acts: fill(acts[key(core, id)])}
+			v := View{Observer: o.Name, Boundary: true, Decided: true, ByHand: blank[core], Signed: o.Edited.States[c.UID].Stage == measure.SignedOff, PointPx: &b.PointPx, Acts: fill(acts[key(core, id)])}
 			all = addPlace(s, all, c, core, b, v)
 		}
 	}
 	return all
+}
+
+// byHand finds what the program had where an observer set boundaries by hand:
+// for each that is the same as one it read or considered, that one's name.
+func byHand(s Scan, n names, core string, c measure.Core, at map[string]int) map[string]string {
+	i := slices.IndexFunc(s.Reading.Cores, func(x measure.Core) bool { return x.UID == core })
+	if i < 0 {
+		return nil
+	}
+	read := s.Reading.Cores[i]
+	radius := measure.NewRadius(read.PathPx, s.Reading.Scale.MMPerPx)
+	var own []string
+	var places []measure.Point
+	taken := map[string]bool{} // again, by name
+	for _, b := range c.Boundaries {
+		_, id := n.read(c.UID, b.ID)
+		if _, known := at[key(core, id)]; known {
+			taken[id] = true
+			continue
+		}
+		own, places = append(own, id), append(places, b.PointPx)
+	}
+	found := map[string]string{}
+	pair := func(names []string, points []measure.Point) {
+		a, b := along(radius, points), along(radius, places)
+		for k, j := range match.Within(a, b, tolerance(radius, a, b)) {
+			if j >= 0 && found[own[j]] == "" {
+				found[own[j]] = names[k]
+			}
+		}
+	}
+	var names []string
+	var points []measure.Point
+	for _, b := range read.Boundaries {
+		if !taken[b.ID] {
+			names, points = append(names, b.ID), append(points, b.PointPx)
+		}
+	}
+	pair(names, points)
+	names, points = nil, nil
+	for _, x := range read.Candidates {
+		if !taken[x.ID] {
+			names, points = append(names, x.ID), append(points, x.PointPx)
+		}
+	}
+	pair(names, points)
+	return found
 }
 
 func fill(acts []Act) []Act { return append([]Act{}, acts...) }
@@ -297,6 +376,8 @@ func changes(places []Place) map[[2]string]Changes {
 			n := out[k]
 			switch {
 			case !v.Decided:
+			case v.ByHand && v.Boundary && p.Taken:
+				n.ByHand++
 			case v.Boundary && !p.Taken:
 				n.Added++
 			case !v.Boundary && p.Taken:

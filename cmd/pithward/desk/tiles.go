@@ -245,7 +245,7 @@ func (d *Desk) cutAll(ctx context.Context, w worker.Worker) {
 		if !d.Tiles.Have(s.SHA256) && ctx.Err() == nil {
 			d.work.say(s.SHA256, "reading the scan", "")
 			fault := ""
-			if err := d.cut(ctx, w, s.SHA256, s.Path); err != nil {
+			if err := d.Tiles.Make(ctx, w, s.SHA256, s.Path, func(stage string) { d.work.say(s.SHA256, stage, "") }); err != nil {
 				fault = err.Error()
 			}
 			d.work.say(s.SHA256, "", fault)
@@ -253,8 +253,10 @@ func (d *Desk) cutAll(ctx context.Context, w worker.Worker) {
 	}
 }
 
-func (d *Desk) cut(ctx context.Context, w worker.Worker, sha, path string) error {
-	dir, put, drop, err := d.Tiles.Stage(sha)
+// Make cuts the tiles of a scan whose file lies at path, and tells what it is
+// at.
+func (t *Tiles) Make(ctx context.Context, w worker.Worker, sha, path string, tell func(stage string)) error {
+	dir, put, drop, err := t.Stage(sha)
 	if err != nil {
 		return err
 	}
@@ -265,9 +267,12 @@ func (d *Desk) cut(ctx context.Context, w worker.Worker, sha, path string) error
 	case now != sha:
 		return fmt.Errorf("%s: is another picture than the one that was measured: put that one back, or measure this one", path)
 	}
-	_, err = w.Measure(ctx, measure.Job{Scan: path, Tiles: dir, Look: true}, func(m measure.Message) { d.work.say(sha, m.Stage, "") })
+	_, err = w.Measure(ctx, measure.Job{Scan: path, Tiles: dir, Look: true}, func(m measure.Message) { tell(m.Stage) })
 	if err != nil {
 		return err
 	}
 	return put()
 }
+
+// Description is the path of the description of a scan's tiles.
+func (t *Tiles) Description(sha string) string { return filepath.Join(t.Dir, sha, tilesDone) }

@@ -7,6 +7,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
+	"image/jpeg"
+	"math/bits"
 	"os"
 	"path/filepath"
 	"strings"
@@ -155,7 +158,25 @@ func answer(say *json.Encoder, job measure.Job, name string) int {
 	if job.Strips != "" {
 		err = errors.Join(err, os.WriteFile(filepath.Join(job.Strips, "core-1.png"), []byte("a strip"), 0o666))
 	}
+	if job.Tiles != "" {
+		err = errors.Join(err, tiles(job.Tiles, m.Scan.WidthPx, m.Scan.HeightPx))
+	}
 	return code(errors.Join(err, say.Encode(measure.Message{Measurement: &m})))
+}
+
+// tiles writes the full-size tile of a gray scan of at most 512 px, and its
+// description.
+func tiles(dir string, w, h int) error {
+	level := filepath.Join(dir, "scan_files", fmt.Sprint(bits.Len(uint(max(w, h)-1))))
+	if err := os.MkdirAll(level, 0o777); err != nil {
+		return err
+	}
+	f, err := os.Create(filepath.Join(level, "0_0.jpg"))
+	if err != nil {
+		return err
+	}
+	text := fmt.Sprintf(`<Image Format="jpg" Overlap="1" TileSize="512"><Size Width="%d" Height="%d"/></Image>`, w, h)
+	return errors.Join(jpeg.Encode(f, image.NewGray(image.Rect(0, 0, w, h)), nil), f.Close(), os.WriteFile(filepath.Join(dir, "scan.dzi"), []byte(text), 0o666))
 }
 
 // Measurement returns two cores of four rings each as a worker would give them
