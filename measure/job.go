@@ -56,8 +56,17 @@ type Job struct {
 	Tiles    string    `json:"tiles,omitempty"`    // write a pyramid of tiles into this folder, which is there
 	Scanners []Scanner `json:"scanners,omitempty"` // checks to find the scan's own among, where the settings name none
 	Rulers   bool      `json:"rulers,omitempty"`   // nothing but the rulers: do not measure
-	Look     bool      `json:"look,omitempty"`     // nothing but the tiles (without Tiles: but decoding): do not measure
+	Crops    []Crop    `json:"crops,omitempty"`    // with Look: write these pieces of the scan
+	Look     bool      `json:"look,omitempty"`     // nothing but tiles and crops (without any: but decoding): do not measure
 	Version  string    `json:"version"`
+}
+
+// Crop is a piece of wood to cut out of a scan at full resolution, straightened:
+// its middle row runs along PathPx.
+type Crop struct {
+	PathPx    []Point `json:"path_px"`
+	BreadthPx float64 `json:"breadth_px"`
+	File      string  `json:"file"` // the picture to write, JPEG
 }
 
 // Message is one line (JSON) of the worker's standard output: progress while

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -298,7 +299,7 @@ func micro(v *float64) string {
 	if v == nil {
 		return ""
 	}
-	return decimal(*v, 3)
+	return decimal(math.Round(*v*1000)/1000+0, 3) // no negative zero
 }
 
 // gradeText is the class for a person.

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"flag"
+	"image/png"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -83,6 +84,70 @@ func TestGradeJSON(t *testing.T) {
 	t.Chdir(packageDir)
 	golden(t, "grade.json", out)
 }
+
+// A class's folder holds every page; a page looks as it did, and prints its
+// sentences as PNG too.
+func TestGradePages(t *testing.T) {
+	dir := t.TempDir()
+	handedIn(t, dir)
+	writeFile(t, filepath.Join(dir, "eve.rwl"), "")
+	t.Chdir(dir)
+	args := []string{"grade", "key.rwl", "ada.rwl", "ben.rwl", "cyd.csv", "dov.rwl", "eve.rwl", "--out", "pages"}
+	if status, _, talk := call(t, args...); status != 1 || talk != "" {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	var files []string
+	made, err := os.ReadDir("pages")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range made {
+		files = append(files, f.Name())
+	}
+	want := []string{"ada.html", "ada.png", "ada.skeleton.png", "ben.html", "ben.png", "ben.skeleton.png", "class.csv", "class.html",
+		"cyd.html", "cyd.png", "cyd.skeleton.png", "dov.html", "dov.png", "dov.skeleton.png", "eve.html", "eve.png", "grade.json"}
+	if d := cmp.Diff(want, files); d != "" {
+		t.Errorf("files (-want +got):\n%s", d)
+	}
+	page, table, class := read(t, "pages/ben.html"), read(t, "pages/class.csv"), read(t, "pages/class.html")
+	for _, f := range files {
+		if strings.HasSuffix(f, ".png") {
+			p, err := png.Decode(bytes.NewReader([]byte(read(t, filepath.Join("pages", f)))))
+			if err != nil || p.Bounds().Dx() < 1000 {
+				t.Errorf("%s: %v", f, err)
+			}
+		}
+	}
+	if status, _, talk := call(t, args...); status != 1 || !strings.Contains(talk, "is there already: give --overwrite") {
+		t.Errorf("a second time: status %d, said %q", status, talk)
+	}
+	t.Chdir(packageDir)
+	golden(t, "grade-student.html", page)
+	golden(t, "grade-class.csv", table)
+	if strings.Count(class, "<tr>") != 6 || !strings.Contains(class, `<a href="ben.html">`) || !strings.Contains(class, "<svg") {
+		t.Error("the class page lacks students or its picture")
+	}
+}
+
+// What a student wrote is text on a page and in a table, never code or formula.
+func TestGradeNamesAreText(t *testing.T) {
+	dir := t.TempDir()
+	handedIn(t, dir)
+	t.Chdir(dir)
+	evil := "=cmd <script>alert(1)</script>"
+	copyFile(t, "ada.rwl", strings.ReplaceAll(evil, "/", "")+".rwl")
+	if status, _, talk := call(t, "grade", "key.rwl", strings.ReplaceAll(evil, "/", "")+".rwl", "--out", "pages"); status != 0 {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	if page := read(t, "pages/class.html"); strings.Contains(page, "<script") {
+		t.Error("the page runs what a student wrote")
+	}
+	if table := read(t, "pages/class.csv"); strings.Contains(table, "\n=cmd") {
+		t.Error("the table counts what a student wrote")
+	}
+}
+
+func copyFile(t *testing.T, from, to string) { writeFile(t, to, read(t, from)) }
 
 var packageDir, _ = os.Getwd()
 

@@ -261,6 +261,9 @@ func (f *finder) absentRings() {
 		return list[j] - list[j-1] - 1
 	}
 	for j := range f.key {
+		if f.key[j] <= f.student[0] || f.key[j] >= f.student[len(f.student)-1] {
+			continue // not measured
+		}
 		have, i := 0, f.of[j]
 		if i >= 0 {
 			have = at(f.sr, i)

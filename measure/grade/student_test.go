@@ -120,6 +120,7 @@ func TestStudentByWidths(t *testing.T) {
 		{"not to be read", key, Work{Name: "a", Fault: "the file is empty"}, []string{"unreadable"}, 0},
 		{"absent ring there", absentKey, work("a", absentKey, 2000), nil, 100},
 		{"absent ring missed", absentKey, work("a", key, 2000), []string{"absent-ring-missed:31", "slip:31:+1"}, 95},
+		{"absent ring beyond the end", absentKey, work("a", key[:30], 2000), []string{"ends-early:32 x50"}, -1},
 		{"absent ring invented", key, work("a", absentKey, 2000), []string{"absent-ring-invented:30", "slip:30:-1"}, 95},
 		{"missed inside an absent ring counts it", absentKey, work("a", without(absentKey, 50), 2000), []string{"missed:50", "slip:50:+1"}, -1},
 		{"displaced", []float64{1, 2, 1.5, 0.7, 1.1, 2.2, 1.4, 0.9, 1.3, 1.9, 0.8, 1.2}, work("a", []float64{1, 2, 1.5, 0.7, 1.1, 2.55, 1.05, 0.9, 1.3, 1.9, 0.8, 1.2}, 2000), []string{"displaced:6"}, -1},

@@ -68,7 +68,17 @@ func newCanvas(f Format, height vg.Length, look Look, first, last int) (*canvas,
 	if last < first {
 		return nil, fmt.Errorf("nothing to draw: no series has years")
 	}
-	c := &canvas{look: look, first: first, last: last}
+	c, err := newSheet(f, width, height, look)
+	if err != nil {
+		return nil, err
+	}
+	c.first, c.last = first, last
+	return c, nil
+}
+
+// newSheet makes an empty picture without years.
+func newSheet(f Format, width, height vg.Length, look Look) (*canvas, error) {
+	c := &canvas{look: look}
 	var out vg.CanvasWriterTo
 	switch f {
 	case PNG:
