@@ -88,8 +88,12 @@ func scaleWarnings(s measure.Scale, noRuler string) (warnings []string) {
 		warnings = append(warnings, "no scale: "+noRuler+"; give --dpi or --mm-per-px, or rescan with the ruler flat")
 	}
 	for _, c := range s.Checks {
-		if !c.OK && !(s.Source == measure.ScaleNone && c.Name == "ruler") {
+		switch {
+		case c.OK:
+		case c.Name != "ruler":
 			warnings = append(warnings, "scale in doubt: "+c.Name+": "+c.Detail)
+		case s.Source == measure.ScaleTag:
+			warnings = append(warnings, "scale by the resolution tag alone: "+c.Detail)
 		}
 	}
 	return warnings

@@ -35,9 +35,13 @@ type Scan struct {
 func ReadScan(path string) (*Scan, error) {
 	return readScan(path, func(h header.Header) (raster.Pixels, func(), error) {
 		if tiff.Takes(h) {
-			if px, release, err := decodeStrips(path, h); err == nil {
-				return px, release, nil
+			px, release, err := decodeStrips(path, h)
+			if err == nil || h.Uncommon() {
+				return px, release, err
 			}
+		}
+		if h.Uncommon() {
+			return raster.Pixels{}, nil, errors.New("16-bit samples in planes, or with alpha, in strips of an unusual layout")
 		}
 		return decodeAsMeant(path, h) // which may be less strict, or knows better
 	})

@@ -193,6 +193,21 @@ func (h *Header) display() {
 	}
 }
 
+// Uncommon tells that the image library reads the picture wrongly or not at all,
+// while package tiff reads it rightly: 16-bit samples in planes, or gray with
+// alpha. The alpha is left out, as of other kinds.
+func (h Header) Uncommon() bool {
+	gray := h.Colour == Gray || h.Colour == MinIsWhite
+	return h.Kind == TIFF && h.Bits == 16 && (h.Planar && h.Channels > 1 || gray && h.Channels == 2) && h.plainlyStored()
+}
+
+// plainlyStored tells that the picture is stored as package tiff takes it: not
+// turned, and packed by a method that loses nothing.
+func (h Header) plainlyStored() bool {
+	plain := h.Compression == "none" || h.Compression == "LZW" || h.Compression == "deflate"
+	return plain && h.Orientation == 1 && h.Chunks != nil
+}
+
 // DecodedChannels is the number of channels the decoded scan has: 1 for gray,
 // 3 for colour.
 func (h Header) DecodedChannels() int {
@@ -256,7 +271,7 @@ func (h Header) checkColour() *Refusal {
 		return refusef("save it as RGB", "%d-bit CMYK colours", h.Bits)
 	case deep && (h.Colour == Palette || h.Colour == YCbCr):
 		return refusef("save it as RGB", "16-bit %s colours", h.Colour)
-	case deep && h.Planar && h.Channels > 1:
+	case deep && h.Planar && h.Channels > 1 && !h.plainlyStored():
 		return refuse("16-bit colour stored one plane a channel", "save it interleaved (contiguous)")
 	}
 	return nil
@@ -271,7 +286,7 @@ func (h Header) checkAlpha() *Refusal {
 		return refusef("save it anew", "%d channels are too few for %s", h.Channels, h.Colour)
 	case extra > 1:
 		return refusef(save, "%d channels beside the colours", extra)
-	case extra == 1 && h.Kind == TIFF && colours == 1 && h.Bits == 16:
+	case extra == 1 && h.Kind == TIFF && colours == 1 && h.Bits == 16 && !h.plainlyStored():
 		return refusef(save, "%d-bit gray with alpha", h.Bits)
 	}
 	return nil

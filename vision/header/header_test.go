@@ -15,8 +15,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// tag is a TIFF field to write: type 3 (short), 4 (long) or 5 (rational, the
-// values in pairs).
+// tag is a TIFF field to write: type 2 (ascii), 3 (short), 4 (long) or 5
+// (rational, the values in pairs).
 type tag struct {
 	id, kind uint16
 	values   []uint32
@@ -25,6 +25,15 @@ type tag struct {
 func short(id uint16, v ...uint32) tag    { return tag{id, 3, v} }
 func long(id uint16, v ...uint32) tag     { return tag{id, 4, v} }
 func rational(id uint16, v ...uint32) tag { return tag{id, 5, v} }
+
+// ascii is a text with its closing zero (type 2).
+func ascii(id uint16, text string) tag {
+	t := tag{id: id, kind: 2}
+	for _, b := range []byte(text + "\x00") {
+		t.values = append(t.values, uint32(b))
+	}
+	return t
+}
 
 // tiff builds a TIFF file, one directory a page, by TIFF 6.0 pages 13 to 16.
 func tiff(order binary.AppendByteOrder, pages ...[]tag) []byte {
@@ -47,9 +56,12 @@ func tiff(order binary.AppendByteOrder, pages ...[]tag) []byte {
 			b = order.AppendUint32(b, uint32(n))
 			var v []byte
 			for _, x := range t.values {
-				if t.kind == 3 {
+				switch t.kind {
+				case 2:
+					v = append(v, byte(x))
+				case 3:
 					v = order.AppendUint16(v, uint16(x))
-				} else {
+				default:
 					v = order.AppendUint32(v, x)
 				}
 			}
@@ -214,6 +226,32 @@ func TestRead(t *testing.T) {
 	}
 }
 
+// The scanner's make and model, without blanks round them; what is no text, or
+// none that can be shown, counts as not said.
+func TestDevice(t *testing.T) {
+	maker, model := ascii(tagMake, "Osmundvale "), ascii(tagModel, "Millrace 4\x00\x00")
+	exif := tiff(binary.BigEndian, []tag{maker, model})
+	for _, tt := range []struct {
+		name        string
+		file        []byte
+		make, model string
+	}{
+		{"TIFF", tiff(binary.LittleEndian, rgb(maker, model)), "Osmundvale", "Millrace 4"},
+		{"a name that fits into the field", tiff(binary.LittleEndian, rgb(ascii(tagModel, "P2"))), "", "P2"},
+		{"JPEG", jpeg(app1(exif), sof(0xc0, 8, 20, 30, 3), sos, eoi), "Osmundvale", "Millrace 4"},
+		{"PNG", png(ihdr(30, 20, 8, 2), chunk("eXIf", exif), idat, iend), "Osmundvale", "Millrace 4"},
+		{"none", tiff(binary.LittleEndian, rgb()), "", ""},
+		{"a number", tiff(binary.LittleEndian, rgb(short(tagModel, 7))), "", ""},
+		{"not to be shown", tiff(binary.LittleEndian, rgb(ascii(tagMake, "a\x1b[2J"), ascii(tagModel, "\xff\xfe"))), "", ""},
+		{"longer than names are", tiff(binary.LittleEndian, rgb(ascii(tagModel, strings.Repeat("x", 300)))), "", ""},
+	} {
+		h, err := Read("tray", bytes.NewReader(tt.file), int64(len(tt.file)))
+		if err != nil || h.Make != tt.make || h.Model != tt.model {
+			t.Errorf("%s: %v, %q %q, want %q %q", tt.name, err, h.Make, h.Model, tt.make, tt.model)
+		}
+	}
+}
+
 func TestRefusals(t *testing.T) {
 	le := binary.LittleEndian
 	gray := func(bits uint32, with ...tag) []byte {
@@ -235,12 +273,14 @@ func TestRefusals(t *testing.T) {
 		{"16-bit CMYK", tiff(le, rgb(short(tagBits, 16, 16, 16, 16), short(tagSamples, 4), short(tagPhotometric, 5))), "16-bit CMYK"},
 		{"float samples", gray(32, short(tagFormat, 3)), "float"},
 		{"signed samples", gray(16, short(tagFormat, 2)), "signed"},
-		{"16-bit planes", tiff(le, rgb(short(tagBits, 16, 16, 16), short(tagPlanar, 2))), "one plane a channel"},
+		{"16-bit planes, turned", tiff(le, rgb(short(tagBits, 16, 16, 16), short(tagPlanar, 2), short(tagOrientation, 6))), "one plane a channel"},
+		{"16-bit planes, PackBits", tiff(le, rgb(short(tagBits, 16, 16, 16), short(tagPlanar, 2), short(tagCompression, 32773))), "one plane a channel"},
 		{"bi-level", gray(1), "1 bit"},
 		{"12 bit", gray(12), "12 bits"},
 		{"32-bit whole numbers", gray(32), "32 bits"},
 		{"unequal depths", tiff(le, rgb(short(tagBits, 5, 6, 5))), "unequal"},
-		{"16-bit gray with alpha", gray(16, short(tagSamples, 2), short(tagExtra, 2)), "16-bit gray with alpha"},
+		{"16-bit gray with alpha, turned", gray(16, short(tagSamples, 2), short(tagExtra, 2), short(tagOrientation, 3)), "16-bit gray with alpha"},
+		{"16-bit palette", gray(16, short(tagPhotometric, 3)), "16-bit palette colours: save it as RGB"},
 		{"too few channels", gray(8, short(tagPhotometric, 2)), "too few"},
 		{"five channels", tiff(le, rgb(short(tagSamples, 5))), "2 channels beside"},
 		{"fax", gray(8, short(tagCompression, 4)), "fax"},
@@ -343,6 +383,7 @@ func FuzzRead(f *testing.F) {
 	f.Add(tiff(binary.LittleEndian, rgb(rational(tagXRes, 1200, 1)), rgb(long(tagSubfile, 1))))
 	f.Add(tiff(binary.BigEndian, rgb(long(tagStrips, 8, 20), short(tagStripCounts, 60, 50))))
 	f.Add(tiff(binary.BigEndian, rgb(long(tagSubfile, 1)), rgb(short(tagBits, 8, 8, 8, 8), short(tagSamples, 4), short(tagExtra, 2))))
+	f.Add(tiff(binary.LittleEndian, rgb(ascii(tagMake, "Osmundvale"), ascii(tagModel, "P2"), short(tagBits, 16, 16, 16), short(tagPlanar, 2))))
 	f.Add([]byte("II+\x00\x08\x00\x00\x00\x10\x00\x00\x00\x00\x00\x00\x00\x01\x00\x00\x00\x00\x00\x00\x00\x00\x01\x10\x00\x01\x00\x00\x00\x00\x00\x00\x00\x28\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00"))
 	f.Add(png(ihdr(30, 20, 8, 2), phys(47244, 47244, 1), chunk("eXIf", tiff(binary.BigEndian, []tag{short(tagOrientation, 8)})), idat, iend))
 	f.Add(jpeg(jfif(1, 300, 300), app1(tiff(binary.LittleEndian, []tag{short(tagOrientation, 5)})), sof(0xc0, 8, 20, 30, 3), sos, eoi))

@@ -1,5 +1,6 @@
 // Package tiff decodes the TIFFs that scanners write most: gray or RGB of 8 or
-// 16 bits, in strips or tiles, uncompressed, LZW or deflate. Strips are
+// 16 bits, in strips or tiles, uncompressed, LZW or deflate; and a few kinds of
+// 16 bits that the image library cannot read. Strips are
 // decoded on all processors, straight into the picture. What it does not take
 // is left to the image library, which it must equal byte for byte.
 //
@@ -31,20 +32,28 @@ const maxSide = 1 << 20
 // Takes tells whether a file with this header is one that Decode decodes.
 func Takes(h header.Header) bool {
 	c := h.Chunks
-	if h.Kind != header.TIFF || c == nil || h.Planar || h.Orientation != 1 || len(h.Patches) > 0 {
+	if h.Kind != header.TIFF || c == nil {
 		return false
 	}
 	switch {
+	case h.Uncommon():
+	case h.Planar || h.Orientation != 1 || len(h.Patches) > 0:
+		return false
 	case h.Bits != 8 && h.Bits != 16, h.SampleFormat != "unsigned", h.Alpha != header.NoAlpha:
 		return false
 	case h.Colour == header.RGB && h.Channels != 3, h.Colour != header.RGB && h.Channels != 1:
 		return false
 	case h.Colour != header.RGB && h.Colour != header.Gray && h.Colour != header.MinIsWhite:
 		return false
+	}
+	switch {
 	case c.Width < 1 || c.Height < 1 || c.Width > maxSide || c.Height > maxSide:
 		return false
 	}
 	across, down := (h.StoredWidth+c.Width-1)/c.Width, (h.StoredHeight+c.Height-1)/c.Height
+	if h.Planar {
+		down *= h.Channels // plane after plane
+	}
 	if len(c.Off) != across*down || len(c.Len) != len(c.Off) || c.Tiled && c.Width*c.Height*h.Channels*h.Bits/8 > maxPacked {
 		return false
 	}
@@ -64,7 +73,7 @@ func Takes(h header.Header) bool {
 // said yes to. An error says that the data are not as they should be; px then
 // holds anything.
 func Decode(r io.ReaderAt, h header.Header, px raster.Pixels) error {
-	d := decoder{r: r, h: h, px: px, rowBytes: h.StoredWidth * h.Channels * h.Bits / 8}
+	d := decoder{r: r, h: h, px: px, rowBytes: h.StoredWidth * together(h) * h.Bits / 8}
 	parts := d.parts()
 	group, ctx := errgroup.WithContext(context.Background())
 	workers := min(runtime.GOMAXPROCS(0), len(parts))
@@ -98,7 +107,16 @@ func Decode(r io.ReaderAt, h header.Header, px raster.Pixels) error {
 // uncompressed strip.
 type part struct {
 	x, y, w, h int   // on the picture; w and h as stored, which may reach beyond it
+	plane      int   // of a picture in planes
 	off, n     int64 // in the file
+}
+
+// together is how many samples of a pixel are stored side by side.
+func together(h header.Header) int {
+	if h.Planar {
+		return 1
+	}
+	return h.Channels
 }
 
 // decoder decodes one file.
@@ -120,10 +138,11 @@ const rowsBytes = 1 << 20
 
 func (d *decoder) parts() []part {
 	c := d.h.Chunks
-	across := (d.h.StoredWidth + c.Width - 1) / c.Width
+	across, down := (d.h.StoredWidth+c.Width-1)/c.Width, (d.h.StoredHeight+c.Height-1)/c.Height
 	var out []part
 	for i := range c.Off {
-		p := part{x: i % across * c.Width, y: i / across * c.Height, w: c.Width, h: c.Height, off: c.Off[i], n: c.Len[i]}
+		k := i % (across * down)
+		p := part{x: k % across * c.Width, y: k / across * c.Height, w: c.Width, h: c.Height, plane: i / (across * down), off: c.Off[i], n: c.Len[i]}
 		if c.Tiled {
 			out = append(out, p)
 			continue
@@ -148,6 +167,9 @@ func (d *decoder) parts() []part {
 
 // decode decodes one part into its place.
 func (d *decoder) decode(p part, s *scratch) error {
+	if d.h.Uncommon() {
+		return d.scatter(p, s)
+	}
 	bytesPer := d.h.Channels * d.h.Bits / 8
 	if !d.h.Chunks.Tiled {
 		dst := d.px.Bytes()[p.y*d.rowBytes : (p.y+p.h)*d.rowBytes]
