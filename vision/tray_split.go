@@ -12,6 +12,8 @@ type seam struct {
 	strength float64   // how clear the step along it is, 0 to 1, the mean along it
 	within   float64   // how far layers agree on either side of it
 	through  float64   // and how far from one side to the other
+	shoulder float64   // how far the patch goes on beyond it on one side alone, in breadths of the narrower side
+	step     float64   // the difference of mean colour from one side to the other, in grey levels
 }
 
 // What makes a seam (measured on rendered cores: across true seams layers
@@ -25,9 +27,27 @@ const (
 	seamAlone   = 0.88 // so clear that it needs no rings
 )
 
+// Two cores seldom begin and end together: where only one of them lies, the
+// patch has a rim where the seam would go on. With such a shoulder, and unlike
+// colours on its sides, less makes a seam (measured on 288 rendered cores: all
+// 27 touching pairs have a strength of 0.76 and a colour step of 4.6 at least;
+// lines within bowed cores may have shoulders, but no step above 2.5).
+const (
+	seamShoulder = 1.0 // breadths
+	seamStepped  = 0.7
+	seamColour   = 3.5
+	seamNarrow   = 0.22 // the least part of the patch's breadth on either side
+)
+
 // parts tells whether the seam parts two cores.
 func (s *seam) parts() bool {
-	return s.through < seamThrough && s.within-s.through > seamLess || s.strength > seamAlone && s.through < s.within+0.05
+	switch {
+	case s.through < seamThrough && s.within-s.through > seamLess:
+		return true
+	case s.through > s.within+0.05:
+		return false
+	}
+	return s.strength > seamAlone || s.strength > seamStepped && s.through < seamThrough && s.shoulder > seamShoulder && s.step > seamColour
 }
 
 // weight orders seams by how surely they part.
@@ -69,6 +89,7 @@ func bestSeam(b *band, r *rims, p patch) (best seam, ok bool) {
 			continue
 		}
 		s.within, s.through = agreementAt(b, s)
+		s.shoulder, s.step = p.shoulder(s), colourStep(b, s)
 		if s.parts() && s.weight() > best.weight() {
 			best, ok = s, true
 		}
@@ -78,6 +99,54 @@ func bestSeam(b *band, r *rims, p patch) (best seam, ok bool) {
 
 // seamLength is how long a seam must be, in half breadths of its patch.
 const seamLength = 2
+
+// shoulder tells how far the patch goes on beyond an end of the seam with a
+// rim along the seam's own line, in breadths of the narrower side; 0 for a
+// seam that leaves next to nothing on one side.
+func (p *patch) shoulder(s seam) float64 {
+	i := s.k0 - p.k0 + len(s.rows)/2
+	at, breadth := s.rows[len(s.rows)/2], p.bottom[i]-p.top[i]
+	narrow := math.Min(at-p.top[i], p.bottom[i]-at)
+	if narrow < seamNarrow*breadth {
+		return 0
+	}
+	run := func(k, step int, row float64) (n int) {
+		all := 0
+		for ; k >= p.k0 && k < p.k1; k += step {
+			all++
+			if math.Abs(p.top[k-p.k0]-row) < seamRows/2+1 || math.Abs(p.bottom[k-p.k0]-row) < seamRows/2+1 {
+				n++
+			}
+		}
+		if 10*n < 7*all {
+			return 0
+		}
+		return n
+	}
+	longest := max(run(s.k0-1, -1, s.rows[0]), run(s.k0+len(s.rows), 1, s.rows[len(s.rows)-1]))
+	return float64(longest*patchHop) / narrow
+}
+
+// colourStep compares the mean colours of the rows next to the seam.
+func colourStep(b *band, s seam) float64 {
+	const near, far = 2, 9 // rows from the seam
+	sum := 0.0
+	for _, ch := range b.ch {
+		if ch == nil {
+			continue
+		}
+		d, n := 0.0, 0.0
+		for u := s.k0 * patchHop; u < min(b.w, (s.k0+len(s.rows))*patchHop); u++ {
+			row := int(math.Round(s.rows[u/patchHop-s.k0]))
+			for v := near; v < far && row-v >= 0 && row+v < b.h; v++ {
+				d += float64(ch[(row+v)*b.w+u] - ch[(row-v)*b.w+u])
+				n++
+			}
+		}
+		sum += d / math.Max(1, n) * d / math.Max(1, n)
+	}
+	return math.Sqrt(sum)
+}
 
 // around gives the longest run of hops at which the row lies well within the
 // patch.

@@ -12,6 +12,7 @@ type Label struct {
 	Ink       RGB
 	Lines     []string
 	Bare      bool // written on what lies below: no paper
+	Tube      bool // shaded across as a tube is
 }
 
 type labelScene struct {
@@ -47,7 +48,12 @@ func (s *labelScene) at(p, q, px float64) (c [3]float32, alpha float32) {
 	if l.Bare {
 		return l.Ink.f32(), ink * 0.8 * alpha
 	}
-	return l.Paper.mix(l.Ink, float64(ink)).f32(), alpha
+	paper := l.Paper
+	if l.Tube {
+		v := 2*q/l.BreadthMM - 1
+		paper = paper.times(0.5 + 0.5*math.Sqrt(max(0, 1-v*v)))
+	}
+	return paper.mix(l.Ink, float64(ink)).f32(), alpha
 }
 
 // Mount is a strip of wood with a groove that holds cores.

@@ -1,0 +1,144 @@
+package vision
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+
+	"pithward/measure"
+	"pithward/vision/phantom"
+)
+
+// bench lays cores on a small dark tray at 600 dpi.
+type bench struct {
+	t    *testing.T
+	tray phantom.Tray
+	r    *rand.Rand
+	seed uint64
+}
+
+func newBench(t *testing.T, seed uint64) *bench {
+	b := &bench{t: t, r: rand.New(rand.NewPCG(seed, 5)), seed: seed}
+	b.tray = phantom.Tray{Name: fmt.Sprintf("bench-%d", seed), WidthPx: 2600, HeightPx: 900, DPI: 600,
+		Ground:  phantom.Ground{Colour: phantom.RGB{24, 24, 26}, Blotch: 1, Grain: 1, Shadow: 0.3},
+		Scanner: phantom.Scanner{BlurPx: 0.7, Noise: 1, PixelNoise: 0.8}}
+	return b
+}
+
+// core draws a core of the given wood and bore, about 60 mm long.
+func (b *bench) core(wood measure.Wood, bore float64) phantom.Core {
+	c := phantom.RandomCore(b.r, wood, phantom.Options{Plain: true, LengthMM: 60})
+	c.BoreMM, c.FlatMM, c.BowMM, c.BarkMM, c.OuterLostMM, c.Partial = bore, 0.92*bore, 0, 0, 0, 0
+	c.LengthMM, c.PithMissMM = 55, 1
+	return c
+}
+
+// lay puts a bare core down with its middle at x, y mm.
+func (b *bench) lay(c phantom.Core, x, y, angle float64) {
+	c.CentreMM, c.AngleDeg = [2]float64{x, y}, angle
+	b.tray.Cores = append(b.tray.Cores, c)
+}
+
+// mount lays cores side by side on one mount, in grooves that end beyond mm
+// past them (the mount's own ends with a negative number), each shifted along
+// by its share of stagger mm.
+func (b *bench) mount(y, beyond, stagger, dark float64, cores ...phantom.Core) {
+	m := phantom.Mount{CentreMM: [2]float64{55, y}, LengthMM: 90, BreadthMM: 8, Colour: phantom.RGB{196, 158, 116},
+		Grain: 0.03, Glue: phantom.RGB{168, 138, 92}, GlueMM: 0.05}
+	sum := 0.0
+	for _, c := range cores {
+		sum += c.FlatMM
+	}
+	m.BreadthMM += sum
+	q := -sum / 2
+	for i, c := range cores {
+		c.Marks.Mounted = true
+		c.BoreMM = c.FlatMM
+		q += c.BoreMM / 2
+		p := stagger * (float64(i) - float64(len(cores)-1)/2)
+		half := (c.LengthMM + c.BarkMM) / 2
+		b.lay(c, 55+p+c.BarkMM/2, y+q, 0)
+		g := phantom.Groove{OffMM: q, FromMM: p - half - beyond, ToMM: p + half + beyond, CoreMM: [2]float64{p - half, p + half}, BreadthMM: c.BoreMM, Dark: dark}
+		if beyond < 0 {
+			g.FromMM, g.ToMM = -46, 46
+		}
+		m.Grooves = append(m.Grooves, g)
+		q += c.BoreMM / 2
+	}
+	b.tray.Mounts = append(b.tray.Mounts, m)
+}
+
+// score finds the cores and compares them with the truth.
+func (b *bench) score(name string) score {
+	b.t.Helper()
+	pic, truth := phantom.Render(b.tray, b.seed)
+	o := reduce(pic.Pixels(), 1800)
+	mm := [2]float64{25.4 / 600, 25.4 / 600}
+	cores, _, err := FindCores(pic.Pixels(), o, Hints{MMPerPx: &mm})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	draw(b.t, o, cores, name)
+	var s score
+	s.add(name, truth, cores)
+	for _, n := range s.notes {
+		b.t.Log(n)
+	}
+	return s
+}
+
+// all fails the test unless every core is found, none invented, and all ends
+// lie within off mm of the true ones.
+func (s score) all(t *testing.T, off float64) {
+	t.Helper()
+	if s.Missed > 0 || s.Invented > 0 {
+		t.Errorf("%d of %d cores missed, %d invented", s.Missed, s.True, s.Invented)
+	}
+	for _, d := range s.End {
+		if d > off {
+			t.Errorf("an end is %.2f mm off, limit %.2f", d, off)
+		}
+	}
+}
+
+// Whatever labs do to their trays: all cores are found, and nothing else.
+func TestHardTrays(t *testing.T) {
+	woods := []measure.Wood{measure.Conifer, measure.RingPorous, measure.DiffusePorous}
+	for name, c := range map[string]struct {
+		off float64 // mm the ends may be off: none smaller than a ragged face
+		lay func(b *bench)
+	}{
+		"pairs of smooth wood on one mount": {0.7, func(b *bench) {
+			b.mount(12, -1, 12, 0.7, b.core(measure.DiffusePorous, 4.3), b.core(measure.DiffusePorous, 4.3))
+			b.mount(28, 0, -9, 0.7, b.core(measure.DiffusePorous, 5.15), b.core(measure.DiffusePorous, 4.3))
+		}},
+		"standing": {0.7, func(b *bench) {
+			for i, w := range woods {
+				b.lay(b.core(w, 5.15), 12+12*float64(i), 50, 90)
+			}
+			b.tray.Upright, b.tray.WidthPx, b.tray.HeightPx = true, 1100, 2400
+		}},
+		"fragments": {0.7, func(b *bench) {
+			for i, w := range woods {
+				k := b.core(w, 5.15)
+				k.LengthMM = 13
+				b.lay(k, 30+10*float64(i), 8+10*float64(i), 2)
+			}
+		}},
+		"straws beside cores": {0.7, func(b *bench) {
+			for i, w := range woods {
+				y := 8 + 10*float64(i)
+				b.lay(b.core(w, 5.15), 40, y, 0)
+				b.tray.Labels = append(b.tray.Labels, phantom.Straw([2]float64{75, y - 3.2}, 0, 30, 6.4))
+			}
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			for seed := uint64(1); seed <= 2; seed++ {
+				b := newBench(t, seed)
+				c.lay(b)
+				b.score(fmt.Sprintf("%s %d", name, seed)).all(t, c.off)
+			}
+		})
+	}
+}
