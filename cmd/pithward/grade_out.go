@@ -274,7 +274,13 @@ func (s *sheet) more() (out []string) {
 	return out
 }
 
-const markFoot = "Compared by pithward. In each picture the key's boundaries are above, yours below; the wedges point at the place."
+// foot explains the pictures, where there are any.
+func (s *sheet) foot() string {
+	if len(s.faults) == 0 {
+		return "Compared by pithward."
+	}
+	return "Compared by pithward. In each picture the key's boundaries are above, yours below; the wedges point at the place."
+}
 
 // files makes a student's page as HTML and PNG, and the skeleton plot.
 func (s *sheet) files(name string) ([]classFile, error) {
@@ -312,7 +318,7 @@ func (s *sheet) html(plot string) ([]byte, error) {
 		Skeleton                string
 		Places                  []place
 		More, Excused           []string
-	}{Style: pageStyle(), Result: s.result, Summary: s.summary(), Foot: markFoot, Skeleton: plot, More: s.more(), MoreHead: s.moreHead()}
+	}{Style: pageStyle(), Result: s.result, Summary: s.summary(), Foot: s.foot(), Skeleton: plot, More: s.more(), MoreHead: s.moreHead()}
 	for k, i := range s.faults {
 		picture, err := draw.DrawMarked(draw.SVG, plotLook(), s.shots[k].picture(s.key, s.result, s.unit))
 		if err != nil {
@@ -340,7 +346,7 @@ func (s *sheet) moreHead() string {
 // page is the same for a PNG.
 func (s *sheet) page() draw.Page {
 	r := s.result
-	p := draw.Page{Title: r.Name, Figure: fmt.Sprintf("%.1f of %g", r.Mark, r.FullMark), Foot: markFoot}
+	p := draw.Page{Title: r.Name, Figure: fmt.Sprintf("%.1f of %g", r.Mark, r.FullMark), Foot: s.foot()}
 	if t := s.summary(); t != "" {
 		p.Head = append(p.Head, t)
 	}

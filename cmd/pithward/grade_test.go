@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"flag"
 	"image/png"
 	"math"
@@ -16,6 +17,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"pithward/measure/archive"
+	"pithward/measure/grade"
 )
 
 var updateGrade = flag.Bool("update", false, "write the golden files anew")
@@ -185,5 +187,58 @@ func TestGradeCalls(t *testing.T) {
 				t.Error("a name is told")
 			}
 		})
+	}
+}
+
+// The demo's class is graded as a teaching assistant would: every student's
+// faults are those that were put in, and the pages show the wood.
+func TestGradeDemoClass(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders a scan")
+	}
+	dir := t.TempDir()
+	if status, _, talk := user(t, "demo", "--class", dir); status != 0 {
+		t.Fatal(talk)
+	}
+	files, err := filepath.Glob(filepath.Join(dir, "[a-j]*.[jrc][swo]*"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"kester.rwl", "linnet.rwl", "merek.rwl"} {
+		files = append(files, filepath.Join(dir, name))
+	}
+	pages := filepath.Join(dir, "pages")
+	status, out, talk := user(t, append([]string{"grade", filepath.Join(dir, "key.json"), "--json"}, files...)...)
+	if status != 1 || talk != "" { // merek handed in an empty file
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	var report grade.Report
+	if err := json.Unmarshal([]byte(out), &report); err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]string{
+		"aldith": "", "bevis": "missed slip", "corin": "invented slip invented slip", "dunstan": "missed slip missed slip displaced displaced",
+		"elvina": "missed slip missed slip", "fenn": "units", "godiva": "reversed", "hale": "starts-late slip", "ivo": "missed slip ends-early",
+		"jocosa": "wrong-core", "kester": "absent-ring-missed slip", "linnet": "missed slip missed slip", "merek": "unreadable",
+	}
+	for _, r := range report.Students {
+		var kinds []string
+		for _, f := range r.Faults {
+			kinds = append(kinds, string(f.Kind))
+		}
+		got, due := strings.Join(kinds, " "), want[r.Name]
+		if got != due {
+			t.Errorf("%s: %s, want %s", r.Name, got, due)
+		}
+		delete(want, r.Name)
+	}
+	if len(want) > 0 {
+		t.Errorf("not graded: %v", want)
+	}
+	if status, _, talk := user(t, "grade", filepath.Join(dir, "key.json"), filepath.Join(dir, "bevis.json"), "--out", pages); status != 0 || talk != "" {
+		t.Errorf("status %d, said %q", status, talk)
+	}
+	if page := read(t, filepath.Join(pages, "bevis.html")); !strings.Contains(page, "<image preserveAspectRatio") {
+		t.Error("the page shows no wood")
 	}
 }

@@ -166,8 +166,11 @@ func TestFaultsRecovered(t *testing.T) {
 					series = append(series, grown(r, 60+r.IntN(150)))
 				}
 			}
-			n, good := 0, 0
-			for len(series) > 0 && n < 150 {
+			n, good, most := 0, 0, 150
+			if testing.Short() {
+				most = 40
+			}
+			for len(series) > 0 && n < most {
 				key := series[n%len(series)]
 				student, missed, split := spoiled(r, key, r.IntN(len(key)/10+1), 0.02)
 				n++
@@ -190,5 +193,25 @@ func BenchmarkAlign(b *testing.B) {
 	for b.Loop() {
 		a, _ := align(key, student)
 		a.compare(DefaultRubric().Tolerance)
+	}
+}
+
+// BenchmarkClass grades a class of thirty on a core of three hundred rings.
+func BenchmarkClass(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 2))
+	widths := grown(r, 300)
+	k, err := NewKey(DefaultRubric(), work("key", widths, 2000))
+	if err != nil {
+		b.Fatal(err)
+	}
+	var class []Work
+	for i := range 30 {
+		student, _, _ := spoiled(r, widths, i/2, 0.02)
+		class = append(class, work("a", student, 2000))
+	}
+	for b.Loop() {
+		if _, err := k.Class(b.Context(), class); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

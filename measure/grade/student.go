@@ -23,8 +23,11 @@ type Key struct {
 // first, and why.
 func NewKey(rubric Rubric, first Work, others ...Work) (*Key, error) {
 	k := &Key{Work: first, rubric: rubric, experts: others}
-	if len(first.standing()) < 2 {
+	switch {
+	case len(first.standing()) < 2:
 		return nil, fmt.Errorf("%s: a key needs at least two rings", first.Name)
+	case first.absurd():
+		return nil, fmt.Errorf("%s: its widths or places lie beyond any wood", first.Name)
 	}
 	for _, o := range others {
 		r := k.Student(o)
@@ -58,8 +61,12 @@ func (k *Key) Student(w Work) Result {
 		res.Warnings = []string{}
 	}
 	res.View.KeyRings = k.Rings
-	if w.Fault == "" && len(w.standing()) == 0 {
+	switch {
+	case w.Fault != "":
+	case len(w.standing()) == 0:
 		w.Fault = "it holds no ring"
+	case w.absurd():
+		w.Fault = "its widths or places lie beyond any wood"
 	}
 	if w.Fault != "" {
 		res.refuse(Unreadable, 1, "Nothing can be graded: "+w.Fault+".")

@@ -2,6 +2,7 @@ package grade
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -117,6 +118,7 @@ func TestStudentByWidths(t *testing.T) {
 		{"reversed", key, work("a", backwards(key), 2000), []string{"reversed"}, 90},
 		{"another core", key, work("a", stranger, 2000), []string{"wrong-core"}, 0},
 		{"nothing", key, Work{Name: "a"}, []string{"unreadable"}, 0},
+		{"beyond any wood", key, work("a", []float64{1, 2, 1e200, 3, 1, 2}, 2000), []string{"unreadable"}, 0},
 		{"not to be read", key, Work{Name: "a", Fault: "the file is empty"}, []string{"unreadable"}, 0},
 		{"absent ring there", absentKey, work("a", absentKey, 2000), nil, 100},
 		{"absent ring missed", absentKey, work("a", key, 2000), []string{"absent-ring-missed:31", "slip:31:+1"}, 95},
@@ -326,4 +328,63 @@ func TestWidthErrors(t *testing.T) {
 			t.Errorf("%s error %g, want %g", name, pair[0], pair[1])
 		}
 	}
+}
+
+// FuzzStudent: whatever two people hand in, as widths or on a scan, there is a
+// result that can be written, with a mark in range and faults on rings there are.
+func FuzzStudent(f *testing.F) {
+	f.Add([]byte{10, 20, 30, 40, 50, 60, 70}, []byte{10, 50, 40, 50, 60, 70}, true)
+	f.Add([]byte{10, 0, 255, 40, 1, 60, 70}, []byte{0, 0, 0}, false)
+	f.Add([]byte{1, 1, 1, 1, 1, 1}, []byte{255}, true)
+	f.Add([]byte{9, 9, 9, 9, 9, 9, 9, 9}, []byte{9, 9, 0, 9, 9, 9, 0, 0, 9, 9}, true)
+	f.Fuzz(func(t *testing.T, a, b []byte, placed bool) {
+		if len(a) > 60 || len(b) > 60 {
+			return
+		}
+		take := func(bytes []byte, name string) Work {
+			var widths []float64
+			for _, x := range bytes {
+				w := float64(x) / 50
+				if x == 255 {
+					w = Unmeasured
+				}
+				widths = append(widths, w)
+			}
+			w := work(name, widths, 2000)
+			if placed {
+				at := 0.0
+				p := &Places{Scan: "s", MMPerPx: &[2]float64{0.02, 0.021}, PathPx: []measure.Point{{0, 100}, {3000, 150}}}
+				for i := 0; i <= len(w.standing()); i++ {
+					p.Bounds = append(p.Bounds, Bound{PointPx: measure.Point{at, 100 + at/60}})
+					if i < len(w.standing()) {
+						at += 20 + 3*float64(bytes[w.standing()[i]])
+					}
+				}
+				w.Places = p
+			}
+			return w
+		}
+		k, err := NewKey(DefaultRubric(), take(a, "key"))
+		if err != nil {
+			return
+		}
+		rep, err := k.Class(t.Context(), []Work{take(b, "a"), take(b, "b")})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := json.Marshal(rep); err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range rep.Students {
+			if !(r.Mark >= 0 && r.Mark <= 100.01 && r.Certainty >= 0 && r.Certainty <= 1) {
+				t.Fatalf("mark %g, certainty %g", r.Mark, r.Certainty)
+			}
+			checkMark(t, r)
+			for _, x := range r.Faults {
+				if x.KeyRing != nil && (*x.KeyRing < 1 || *x.KeyRing > len(a)) {
+					t.Fatalf("%s at ring %d of %d", x.Kind, *x.KeyRing, len(a))
+				}
+			}
+		}
+	})
 }

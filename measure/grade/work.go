@@ -114,6 +114,28 @@ func breadth(c measure.Core) float64 {
 	return 2 * d[len(d)/2]
 }
 
+// Limits of what can be a width, mm, and a place on a scan, px: chosen, far
+// beyond any wood and any scan that is read.
+const (
+	mostWidth = 1e5
+	mostPx    = 1 << 21
+)
+
+// absurd tells whether a width or place cannot be one.
+func (w Work) absurd() bool {
+	beyond := func(p measure.Point) bool { return !(math.Abs(p[0]) <= mostPx && math.Abs(p[1]) <= mostPx) }
+	for _, r := range w.Rings {
+		if !(r.WidthMM <= mostWidth) {
+			return true
+		}
+	}
+	if w.Places == nil {
+		return false
+	}
+	return slices.ContainsFunc(w.Places.Bounds, func(b Bound) bool { return beyond(b.PointPx) || slices.ContainsFunc(b.LinePx, beyond) }) ||
+		slices.ContainsFunc(w.Places.PathPx, beyond)
+}
+
 // standing returns the indices of the rings that grew wood.
 func (w Work) standing() []int {
 	var out []int
