@@ -215,6 +215,11 @@ func (e Evidence) checks(source measure.ScaleSource, mm [2]float64) []measure.Ch
 	if e.GivenMMPerPx > 0 && e.Tag != nil {
 		out = append(out, compare("given scale and resolution tag", "the given scale", e.GivenMMPerPx, "the resolution tag", tagScale(*e.Tag)[0]))
 	}
+	if rulers[0] != nil && rulers[1] != nil {
+		second := rulers[1-axisOf(e.Rulers[0])]
+		out = append(out, measure.Check{Name: "second ruler", OK: true, Detail: fmt.Sprintf("%s by a ruler of its own: %s, %d ticks over %.0f mm, standard uncertainty %.2f %%",
+			axisName(axisOf(*second)), second.Graduation, second.Ticks, second.LengthMM(), 100*second.Uncertainty())})
+	}
 	for i := range e.Rulers {
 		r := &e.Rulers[i]
 		if best := rulers[axisOf(*r)]; best != r {
