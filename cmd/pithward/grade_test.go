@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"image/png"
 	"math"
 	"math/rand/v2"
@@ -13,11 +14,14 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
+	"pithward/measure"
 	"pithward/measure/archive"
 	"pithward/measure/grade"
+	"pithward/measure/ledger"
 )
 
 var updateGrade = flag.Bool("update", false, "write the golden files anew")
@@ -240,5 +244,57 @@ func TestGradeDemoClass(t *testing.T) {
 	}
 	if page := read(t, filepath.Join(pages, "bevis.html")); !strings.Contains(page, "<image preserveAspectRatio") {
 		t.Error("the page shows no wood")
+	}
+}
+
+// A project handed in gives a row for each observer, graded as that one has
+// settled the key's core; the key's own observer is left out.
+func TestGradeProject(t *testing.T) {
+	dir := t.TempDir()
+	core := measure.Core{UID: "scan-1", ID: "OSVP01A", Position: 1, PathPx: []measure.Point{{0, 100}, {2000, 100}},
+		OutlinePx: []measure.Point{{0, 0}, {2000, 0}, {2000, 200}, {0, 200}}}
+	scale := measure.Scale{Source: measure.ScaleGiven, MMPerPx: &[2]float64{0.02, 0.02}}
+	for i := range 21 {
+		mm := 2 * float64(i)
+		core.Boundaries = append(core.Boundaries, measure.Boundary{ID: fmt.Sprintf("b%d", i+1), Kind: measure.RingBoundary, AtMM: &mm,
+			PointPx: measure.Point{100 * float64(i), 100}, LinePx: []measure.Point{{100 * float64(i), 0}, {100 * float64(i), 200}}, Probability: 1, Source: "auto"})
+	}
+	core.MakeRings(scale, false)
+	for i := range core.Rings {
+		y := 2023 - i
+		core.Rings[i].Year = &y
+	}
+	m := measure.Measurement{Schema: measure.Schema, Scan: measure.Scan{File: "tray.tif", SHA256: "ab", WidthPx: 2000, HeightPx: 200}, Scale: scale, Cores: []measure.Core{core}}
+	l, err := ledger.Open(t.Context(), filepath.Join(dir, "class.pithward"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	stored, err := l.Store(t.Context(), m, filepath.Join(dir, "tray.tif"), time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, e := range []measure.Event{
+		{Observer: "bevis", Kind: measure.Remove, Target: "b8"},
+		{Observer: "corin", Kind: measure.Add, PointPx: &measure.Point{550, 100}},
+		{Observer: "expert", Kind: measure.Note, Why: "looked at"},
+	} {
+		e.UUID, e.Core, e.UTC = fmt.Sprintf("00000000-0000-4000-8000-%012d", i), "scan-1", time.Now()
+		if _, err := l.Append(t.Context(), stored.Run, e, 0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(dir)
+	status, out, talk := call(t, "grade", "class.pithward", "class.pithward", "--key-observer", "expert")
+	if status != 0 || talk != "" {
+		t.Fatalf("status %d, said %q", status, talk)
+	}
+	if want := `(?s)2 students against expert.*bevis +\d+\.\d +1 +0 +0 .*corin +\d+\.\d +0 +1 +0 `; !regexp.MustCompile(want).MatchString(out) {
+		t.Errorf("got %s", out)
+	}
+	if status, _, talk := call(t, "grade", "class.pithward", "class.pithward"); status != 1 || !strings.Contains(talk, "was settled by bevis, corin, expert: name one with --key-observer") {
+		t.Errorf("status %d, said %q", status, talk)
 	}
 }

@@ -22,6 +22,9 @@ type Key struct {
 // NewKey makes a key. The error says which expert cannot be held against the
 // first, and why.
 func NewKey(rubric Rubric, first Work, others ...Work) (*Key, error) {
+	if from, _ := years(first); from != nil && *from == 1 {
+		first = first.undated()
+	}
 	k := &Key{Work: first, rubric: rubric, experts: others}
 	switch {
 	case len(first.standing()) < 2:

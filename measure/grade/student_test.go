@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 
 	"pithward/measure"
 )
@@ -149,6 +150,66 @@ func TestStudentByWidths(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Undated series count their years from the innermost ring, 1: no dating can be
+// told from them, and none is marked.
+func TestUndated(t *testing.T) {
+	key := keyWidths()
+	missed := without(key, 20)
+	for name, k := range map[string]*Key{"key dated": newKey(t, work("key", key, 2000)), "key undated": newKey(t, work("key", key, len(key)))} {
+		got := k.Student(work("a", missed, len(missed)))
+		if d := cmp.Diff([]string{"missed:20"}, words(got.Faults)); d != "" {
+			t.Errorf("%s: faults (-want +got):\n%s", name, d)
+		}
+		for _, p := range got.Parts {
+			if p.Name == partDating {
+				t.Errorf("%s: its dating is marked", name)
+			}
+		}
+	}
+}
+
+// By places any random set of boundaries missed and invented is recovered,
+// whatever the tilt of the rings and whichever radius the student laid.
+func TestPlacesRecovered(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		tilt := rapid.Float64Range(-30, 30).Draw(t, "tilt")
+		y := rapid.Float64Range(420, 580).Draw(t, "y")
+		key := straight(30, tilt)
+		var xs []float64
+		want := []string{}
+		for i := range 31 {
+			x := 100 + 50*float64(i)
+			if i == 0 || i == 30 || rapid.IntRange(0, 9).Draw(t, "missed") > 0 {
+				xs = append(xs, x+rapid.Float64Range(-4, 4).Draw(t, "off"))
+			} else {
+				want = append(want, fmt.Sprintf("missed:%d", i))
+			}
+			if i < 30 && rapid.IntRange(0, 9).Draw(t, "invented") == 0 {
+				xs = append(xs, x+rapid.Float64Range(30.5, 31).Draw(t, "at")) // if the next one is missed, a boundary beside its place
+				want = append(want, fmt.Sprintf("invented:%d", i+1))
+			}
+		}
+		k, err := NewKey(DefaultRubric(), key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := []string{}
+		for _, f := range k.Student(on(key, y, tilt, xs...)).Faults {
+			switch f.Kind {
+			case Missed, Invented:
+				got = append(got, fmt.Sprintf("%s:%d", f.Kind, *f.KeyRing))
+			case Displaced: // an invented one next to a missed one
+				got = append(got, fmt.Sprintf("invented:%d", *f.KeyRing), fmt.Sprintf("missed:%d", *f.KeyRing))
+			}
+		}
+		slices.Sort(got)
+		slices.Sort(want)
+		if d := cmp.Diff(want, got); d != "" {
+			t.Fatalf("faults (-want +got):\n%s", d)
+		}
+	})
 }
 
 // checkMark holds that a mark is what its parts leave, and that each loss

@@ -183,14 +183,19 @@ func (w Work) dated() bool {
 	return len(w.Rings) > 0 && slices.ContainsFunc(w.Rings, func(r Ring) bool { return r.Year != nil })
 }
 
-// undate takes years away that only count from the innermost ring, 1, while the
-// key's are of the calendar.
+// undate takes years away that only count from the innermost ring, 1, as files
+// of undated series have them, unless the key's are so old themselves.
 func (w Work) undate(key Work) Work {
 	first, last := years(w)
 	from, to := years(key)
-	if first == nil || from == nil || *first != 1 || *last >= *from && *first <= *to {
+	if first == nil || *first != 1 || from != nil && *last >= *from && *first <= *to {
 		return w
 	}
+	return w.undated()
+}
+
+// undated returns the work without years.
+func (w Work) undated() Work {
 	w.Rings = slices.Clone(w.Rings)
 	for i := range w.Rings {
 		w.Rings[i].Year = nil
