@@ -29,6 +29,8 @@ type deskOptions struct {
 	names     []string
 	project   string
 	observer  string
+	against   []string
+	treeChars int
 	again     bool
 	port      int
 	noBrowser bool
@@ -52,6 +54,7 @@ the automatic reading is never changed. Press ? on the page for its keys.` +
 			"settle a tray", "pithward desk tray.tif",
 			"with ids and dates from a core sheet, the scale given", "pithward desk tray.tif --sheet cores.csv --dpi 1200",
 			"go on where you stopped", "pithward desk tray.pithward",
+			"see each core beside a dated site and be told of rings it probably lacks", "pithward desk tray.pithward --against ridge.rwl",
 			"measure a second time, blind to the first", "pithward desk tray.pithward --again",
 		),
 		Args: func(_ *cobra.Command, args []string) error {
@@ -69,10 +72,15 @@ the automatic reading is never changed. Press ? on the page for its keys.` +
 	f := cmd.Flags()
 	f.StringVar(&o.project, "project", "", "the project `FILE`, where SCANs do not tell it")
 	f.StringVar(&o.observer, "observer", observerName(), "`NAME` of who is deciding")
+	f.StringArrayVar(&o.against, "against", nil, "archive `FILE` of dated series to see the cores beside, with the project's own; may be given again")
+	f.IntVar(&o.treeChars, "tree-chars", 0, "the first `N` characters of an id name the tree, where nothing else does")
 	f.BoolVar(&o.again, "again", false, "measure a second time, without seeing what the same observer decided before")
 	f.IntVar(&o.port, "port", 0, "serve on port `N` (default: any free one)")
 	f.BoolVar(&o.noBrowser, "no-browser", false, "do not open a browser; open the printed address yourself")
 	o.flags(cmd)
+	if err := cmd.MarkFlagFilename("against"); err != nil {
+		panic(err) // no such flag: a slip in this package, seen by every test
+	}
 	return cmd
 }
 
@@ -117,6 +125,10 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	if err != nil {
 		return err
 	}
+	against, readAll := readCollections(o.against, d.talk)
+	if !readAll {
+		return &failure{errors.New("--against: not every file could be read: mend or leave out what is named above")}
+	}
 	path, err := worker.Find(d.worker)
 	if err != nil {
 		return &failure{err}
@@ -144,7 +156,8 @@ func runDesk(ctx context.Context, o deskOptions, d deps) error {
 	if err != nil {
 		return &failure{fmt.Errorf("--port %d: the page cannot be served: %w", o.port, err)}
 	}
-	page := desk.New(desk.Options{Ledger: l, Observer: observer, Version: d.version, Tiles: &desk.Tiles{Dir: filepath.Join(cacheDir(project), "tiles")}, Token: address.Token}, listener.Addr().String())
+	page := desk.New(desk.Options{Ledger: l, Observer: observer, Version: d.version, Tiles: &desk.Tiles{Dir: filepath.Join(cacheDir(project), "tiles")}, Token: address.Token,
+		Against: seriesOf(against), TreeChars: o.treeChars}, listener.Addr().String())
 	fmt.Fprintf(d.talk, "the desk of %s is open for %s at\n  %s\nuntil Ctrl-C\n", project, observer, page.URL())
 	if !o.noBrowser {
 		openBrowser(d, page.URL())

@@ -2,10 +2,13 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
+	"image/png"
 	"math"
 	"os"
 	"os/exec"
@@ -25,6 +28,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"pithward/cmd/pithward/worker/workertest"
 	"pithward/measure"
 	"pithward/measure/ledger"
 	"pithward/vision/phantom"
@@ -311,6 +315,71 @@ func TestDesk(t *testing.T) {
 			tt.test(begin(t, mine))
 		})
 	}
+}
+
+// The other trees of a project raise a doubt, one key tries what would settle it
+// and another takes it back.
+func TestDeskInTime(t *testing.T) {
+	if testing.Short() {
+		t.Skip("drives a browser")
+	}
+	chromium(t)
+	dir := t.TempDir()
+	scan, project := filepath.Join(dir, "tarn.png"), filepath.Join(dir, "tarn.pithward")
+	job := measure.Job{Scan: scan, Version: "v1", Settings: measure.Settings{Season: measure.DefaultSeason()}}
+	writeFile(t, scan, pngOf(t, workertest.StandPicture(workertest.StandMeasurement(job))))
+	m := workertest.StandMeasurement(job) // with the picture's hash
+	l, err := ledger.Open(t.Context(), project)
+	if err == nil {
+		_, err = l.Store(t.Context(), m, scan, time.Now())
+		err = errors.Join(err, l.Close())
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd, url := startDesk(t, dir, project)
+	b := openPage(t, cmd, url)
+	b.until("the tray is there", `document.querySelectorAll(".core-name").length === 7 && document.querySelectorAll(".tray svg image").length > 0`)
+	uid := b.enter(1)
+	b.until("the other trees are asked", `!document.getElementById("company").hidden && [...document.querySelectorAll("#doubt-list .change")].length > 0`)
+	time.Sleep(800 * time.Millisecond)
+	before := b.text("#doubt-list")
+	if !strings.Contains(before, "Missed ring?") || !strings.Contains(before, "would agree: r 0.") {
+		t.Errorf("the doubts are %q", before)
+	}
+	b.shot("in-time")
+	b.axe()
+	b.keys("y")
+	c, _ := b.settles(uid, 1)
+	if k := boundary(c, workertest.StandMissed); k < 0 || c.Boundaries[k].Source != "person" {
+		t.Error("the boundary that the trees ask for was not taken")
+	}
+	b.until("the trees agree", `document.querySelectorAll("#doubt-list .change").length === 0 && document.getElementById("numbers").textContent.includes("r 0.9")`)
+	if words := b.text("#selected"); !strings.HasPrefix(words, "Tried: a boundary at") {
+		t.Errorf("having tried, the page says %q", words)
+	}
+	time.Sleep(500 * time.Millisecond)
+	b.shot("in-time-tried")
+	b.keys("u")
+	b.settles(uid, 0)
+	b.until("the doubt is back", `document.querySelectorAll("#doubt-list .change").length > 0`)
+	for _, size := range [][2]int64{{1024, 768}, {1920, 1080}} {
+		b.do("another size", emulation.SetDeviceMetricsOverride(size[0], size[1], 1, false))
+		time.Sleep(500 * time.Millisecond)
+		b.keys("0")
+		time.Sleep(500 * time.Millisecond)
+		b.shot(fmt.Sprintf("in-time-%d", size[0]))
+	}
+	b.quiet()
+}
+
+func pngOf(t *testing.T, pic image.Image) string {
+	t.Helper()
+	var b bytes.Buffer
+	if err := png.Encode(&b, pic); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
 }
 
 // asTold checks that the scan was read with the flags that the desk was opened with.

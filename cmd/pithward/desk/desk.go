@@ -14,9 +14,11 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"time"
 
 	"pithward/cmd/pithward/desk/ui"
+	"pithward/measure/archive"
 	"pithward/measure/ledger"
 	"pithward/vision/overlay/look"
 )
@@ -31,6 +33,10 @@ type Options struct {
 	Token    string       // "": a new one
 	Log      *slog.Logger // nil: none
 	Now      func() time.Time
+	// Against is dated series from elsewhere that the cores are seen beside, and
+	// TreeChars as in dating.Options.
+	Against   []archive.Series
+	TreeChars int
 }
 
 // Desk serves one project to one observer.
@@ -39,6 +45,8 @@ type Desk struct {
 	token string
 	host  string // host:port it listens on
 	work  *work
+
+	timing sync.Mutex // held while a core is seen beside the others
 }
 
 // New returns a desk that is to be reached at the given host and port.
@@ -87,6 +95,7 @@ func (d *Desk) Handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /api/project", d.project)
 	mux.HandleFunc("GET /api/runs/{run}/cores/{core}", d.core)
+	mux.HandleFunc("GET /api/runs/{run}/cores/{core}/time", d.inTime)
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/events", d.event)
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/undo", d.undo)
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/redo", d.redo)

@@ -1,3 +1,4 @@
+import { Company } from "./company";
 import { asking, choose, show, text } from "./ask";
 import { clamp } from "./coords";
 import { crop } from "./crop";
@@ -5,7 +6,7 @@ import { Drawing } from "./drawing";
 import { Edges } from "./edges";
 import { byId, element } from "./element";
 import { keyOf, shown, type Action } from "./keys";
-import type { CoreLine, CoreView, Edit, Open, Point, Project, Ring, Scan } from "./model";
+import type { CoreLine, CoreView, Edit, InTime, Open, Point, Project, Ring, Scan, Suspect } from "./model";
 import * as server from "./server";
 import { press, tray } from "./tray";
 import { Widths } from "./widths";
@@ -13,6 +14,7 @@ import { Wood, type Preview } from "./wood";
 
 const wood = new Wood(byId("wood"));
 const widths = new Widths(byId("widths"), byId("leaders"), wood);
+const company = new Company(byId("company"), widths);
 const trayView = byId("tray-view");
 const coreView = byId("core-view");
 const trouble = byId("trouble");
@@ -29,6 +31,9 @@ let snapped = ""; // the candidate that the pointer has snapped to
 let asked = 0; // counts previews: what the picture answers to an earlier one is too late
 let edges: Edges | null = null; // of the core in view
 let edgesOf = "";
+let inTime: InTime | null = null; // the core in view beside the other trees
+let askingTime = 0;
+let tried = ""; // what was tried last, until something else is looked at
 let settledTarget = ""; // the doubt that is being looked at
 
 const outbox = new server.Outbox(
@@ -146,11 +151,76 @@ function take(v: CoreView): void {
   doubts(v);
   notes(v);
   describe();
+  lookInTime(v);
   byId("title").textContent = v.core.id;
   document.title = `${v.core.id} · pithward desk`;
   (byId("undo") as HTMLButtonElement).disabled = v.undo === 0;
   (byId("redo") as HTMLButtonElement).disabled = v.redo === 0;
   byId("progress").textContent = v.state.doubtful === 0 ? "no doubts here" : `${v.state.settled} of ${v.state.doubtful} doubts settled`;
+}
+
+// lookInTime asks how the core stands beside the other trees, once edits pause.
+function lookInTime(v: CoreView): void {
+  if (inTime && inTime.core !== v.core.uid) inTime = null;
+  company.show(inTime);
+  if (inTime?.revision === v.revision && inTime.run === v.run) return;
+  clearTimeout(askingTime);
+  askingTime = window.setTimeout(async () => {
+    try {
+      const t = await server.inTime(v.run, v.core.uid);
+      if (view?.core.uid !== v.core.uid) return;
+      inTime = t;
+      company.show(t);
+      numbers(view);
+      doubts(view);
+      if (mode === "look" && settledTarget === "" && wood.selected === "" && openDoubts().length > 0) nextDoubt(1);
+      wood.draw();
+    } catch {
+      // It is seen beside the others again after the next edit.
+    }
+  }, timePauseMS);
+}
+
+const timePauseMS = 250;
+
+// openDoubts lists what the picture and the other trees leave in doubt, the
+// costliest first. Where both doubt one place, the trees' word stands.
+function openDoubts(): Open[] {
+  if (!view) return [];
+  const there = new Set([...view.core.boundaries, ...view.core.candidates].map((b) => b.id));
+  const told = (inTime?.core === view.core.uid ? inTime.suspects : []).filter((s) => !s.place || there.has(s.place)).map(asDoubt);
+  const open = view.state.open.filter((o) => !told.some((t) => t.target !== "" && t.target === o.target));
+  return [...open, ...told].sort((a, b) => b.cost - a.cost);
+}
+
+function asDoubt(s: Suspect): Open {
+  const what = { missed: "Missed ring", invented: "Invented ring", absent: "Absent ring" }[s.kind];
+  return { target: s.place ?? "", kind: "suspect", point_px: s.point_px, at_mm: s.at_mm, probability: s.posterior, cost: s.cost, detail: `${what}? ${s.from_year === s.to_year ? s.year : `${s.from_year}–${s.to_year}`}`, suspect: s };
+}
+
+// nameOf tells doubts apart.
+function nameOf(o: Open): string {
+  return o.suspect ? `time ${o.suspect.kind} ${o.target} ${o.suspect.year}` : o.target;
+}
+
+// current is the doubt that is being looked at.
+function current(): Open | undefined {
+  return settledTarget === "" ? undefined : openDoubts().find((o) => nameOf(o) === settledTarget);
+}
+
+// tryTold makes the change that the other trees ask for; undo takes it back.
+function tryTold(): void {
+  const o = current()?.suspect ? current() : openDoubts().find((x) => x.suspect);
+  const s = o?.suspect;
+  if (!o || !s) return;
+  const why = `the other trees: ${s.words}`;
+  const change: Edit | null =
+    s.kind === "invented" ? { kind: "remove", target: o.target, why } : s.kind === "absent" ? { kind: "absent", target: o.target, why } : o.target ? { kind: "accept", target: o.target, why } : s.point_px ? { kind: "add", point_px: s.point_px, why } : null;
+  if (!change) return;
+  visit(o);
+  edit(change, true);
+  tried = `Tried: ${s.words}. u takes it back.`;
+  describe();
 }
 
 function numbers(v: CoreView): void {
@@ -166,33 +236,42 @@ function numbers(v: CoreView): void {
     item("Wood", c.wood ?? "–"),
     item("Bark", c.bark_present ? "there" : "not seen"),
     item("Pith", c.pith_present ? "there" : "not seen"),
+    ...(inTime?.core === c.uid && inTime.r !== null ? [item(`Beside ${inTime.trees} other tree${inTime.trees === 1 ? "" : "s"}`, `r ${inTime.r.toFixed(2)}`)] : []),
   );
 }
 
 // doubts lists what is to be settled, the costliest first, each with its wood.
 function doubts(v: CoreView): void {
-  byId("doubt-count").textContent = v.state.doubtful === 0 ? "none" : `${v.state.open.length} open`;
+  const open = openDoubts();
+  byId("doubt-count").textContent = v.state.doubtful === 0 && open.length === 0 ? "none" : `${open.length} open`;
+  byId("try").hidden = !open.some((o) => o.suspect);
   const list = byId("doubt-list");
   list.replaceChildren(
-    ...v.state.open.map((o) => {
+    ...open.map((o) => {
       const canvas = element("canvas", { "aria-hidden": "true" }) as HTMLCanvasElement;
       const place = o.at_mm === null ? "" : `${o.at_mm.toFixed(2)} mm`;
-      const go = element("button", { type: "button", "data-target": o.target }, o.point_px ? canvas : "", element("span", { class: "what" }, o.detail), element("span", { class: "where" }, place, " ", element("span", { class: "cost" }, `${o.cost.toFixed(1)} rings at stake`)));
-      if (o.target === settledTarget) go.setAttribute("aria-current", "true");
+      const go = element("button", { type: "button", "data-target": nameOf(o) }, o.point_px ? canvas : "", element("span", { class: "what" }, o.detail), o.suspect ? element("span", { class: "change" }, changeWords(o.suspect)) : "", element("span", { class: "where" }, place, " ", element("span", { class: "cost" }, `${o.cost.toFixed(1)} rings at stake`)));
+      if (nameOf(o) === settledTarget) go.setAttribute("aria-current", "true");
       go.addEventListener("click", () => visit(o));
       return element("li", {}, go);
     }),
   );
-  if (v.state.open.length === 0) list.append(element("li", { class: "none" }, v.state.doubtful === 0 ? "Nothing here is in doubt." : "All settled. Sign the core off with s."));
+  if (open.length === 0) list.append(element("li", { class: "none" }, v.state.doubtful === 0 ? "Nothing here is in doubt." : "All settled. Sign the core off with s."));
   requestAnimationFrame(() => {
     if (!scan || view !== v) return;
     for (const b of list.querySelectorAll<HTMLElement>("button")) {
-      const o = v.state.open.find((x) => x.target === b.dataset.target);
+      const o = open.find((x) => nameOf(x) === b.dataset.target);
       const canvas = b.querySelector("canvas");
       if (o?.point_px && canvas) void crop(canvas, scan, o.point_px, (wood.flipped ? 0 : 180) - wood.radius.chord, cropZoom(v), claim(o));
     }
   });
   list.querySelector('[aria-current="true"]')?.scrollIntoView({ block: "nearest" });
+}
+
+// changeWords says what settling a suspect would change.
+function changeWords(s: Suspect): string {
+  const picture = s.picture_probability === null ? "" : `, picture ${s.picture_probability.toFixed(2)}`;
+  return `${s.agree_from_year}–${s.agree_to_year} would agree: r ${s.r_before.toFixed(2)} to ${s.r_after.toFixed(2)}. Probability ${s.posterior.toFixed(2)}${picture}`;
 }
 
 // cropZoom makes all crops 3.6 mm wide, or 170 px where there is no scale.
@@ -210,7 +289,7 @@ function claim(o: Open): (c: CanvasRenderingContext2D) => void {
     for (const [colour, width] of [["#fbfaf6", 5], [ink, 2]] as const) {
       c.strokeStyle = colour;
       c.lineWidth = width;
-      c.setLineDash(o.kind === "candidate" ? [2, 3] : []);
+      c.setLineDash(o.kind === "candidate" || o.suspect?.kind === "missed" ? [2, 3] : []);
       c.beginPath();
       c.moveTo(w / 2, 0);
       c.lineTo(w / 2, 10);
@@ -233,6 +312,10 @@ function describe(): void {
   byId("setting").hidden = mode === "look";
   byId("place").hidden = byId("drop").hidden = mode !== "radius";
   const c = view.core;
+  if (mode === "look" && tried) {
+    selectedWords.textContent = tried;
+    return;
+  }
   if (mode === "add") {
     selectedWords.textContent = `Adding: ${wood.preview?.words ?? ""}. n and p find evidence.`;
     return;
@@ -255,7 +338,7 @@ function describe(): void {
   } else if (x) {
     selectedWords.textContent = `Not taken for a boundary${x.at_mm === null ? "" : `, at ${x.at_mm.toFixed(3)} mm`}: ${Math.round(100 * x.probability)} % that one is here`;
   } else {
-    selectedWords.textContent = settledTarget === "wood" || settledTarget === "bark-end" ? (view.state.open.find((o) => o.target === settledTarget)?.detail ?? "") : "Nothing is selected: n goes to the next doubt, a click selects.";
+    selectedWords.textContent = settledTarget === "wood" || settledTarget === "bark-end" ? (current()?.detail ?? "") : "Nothing is selected: n goes to the next doubt, a click selects.";
   }
 }
 
@@ -275,7 +358,7 @@ const closeMM = 9; // across the pane when a doubt is visited, mm
 
 function visit(o: Open): void {
   stop();
-  settledTarget = o.target;
+  settledTarget = nameOf(o);
   wood.selected = o.point_px ? o.target : "";
   if (o.point_px && view) {
     const mm = view.mm_per_px?.[0] ?? 0.02;
@@ -333,15 +416,17 @@ function nextDoubt(step: 1 | -1): void {
     drawing.go(step);
     return previewAt(drawing.cursor, false);
   }
-  if (!view || view.state.open.length === 0) return;
-  const open = view.state.open;
-  const i = open.findIndex((o) => o.target === settledTarget);
+  const open = openDoubts();
+  if (!view || open.length === 0) return;
+  const i = open.findIndex((o) => nameOf(o) === settledTarget);
   visit(open[i < 0 ? 0 : (i + step + open.length) % open.length]);
 }
 
 function select(id: string, follow: boolean): void {
   wood.selected = id;
-  settledTarget = view?.state.open.some((o) => o.target === id) ? id : "";
+  tried = "";
+  const doubt = openDoubts().find((o) => o.target === id);
+  settledTarget = doubt ? nameOf(doubt) : "";
   markCurrent();
   const place = places().find((b) => b.id === id);
   if (follow && place) {
@@ -389,17 +474,19 @@ function nudge(right: boolean, px: number): void {
 }
 
 // edit shows a decision at once and sends it.
-function edit(e: Edit): void {
+function edit(e: Edit, stay = false): void {
   if (!view) return;
-  const doubt = view.state.open.findIndex((o) => o.target === e.target);
+  const doubt = openDoubts().findIndex((o) => o.target !== "" && o.target === e.target);
   quietUnlessLost();
   outbox.send(view.run, view.core.uid, view.revision, "events", e);
   apply(e);
   if (doubt >= 0 && (e.kind === "accept" || e.kind === "remove")) {
-    view.state.open.splice(doubt, 1);
-    const next = view.state.open[Math.min(doubt, view.state.open.length - 1)];
+    view.state.open = view.state.open.filter((o) => o.target !== e.target);
+    if (inTime) inTime.suspects = inTime.suspects.filter((s) => s.place !== e.target);
+    const open = openDoubts();
+    const next = open[Math.min(doubt, open.length - 1)];
     doubts(view);
-    if (next) visit(next);
+    if (next && !stay) visit(next);
   }
   describe();
   wood.draw();
@@ -443,6 +530,7 @@ function insert(p: Point, id: string): void {
 function back(way: "undo" | "redo"): void {
   if (!view || (way === "undo" ? view.undo : view.redo) === 0) return;
   quietUnlessLost();
+  tried = "";
   outbox.send(view.run, view.core.uid, view.revision, way, { kind: "" });
 }
 
@@ -468,6 +556,7 @@ function alongChord(p: Point): number {
 
 function stop(): void {
   mode = "look";
+  tried = "";
   from = null;
   drawing = null;
   asked++;
@@ -588,6 +677,7 @@ let placing = 0;
 wood.onMove = () => {
   if (!view) return;
   widths.draw(view, wood.selected);
+  company.draw(inTime?.core === view.core.uid ? inTime : null, current()?.suspect);
   clearTimeout(placing);
   placing = window.setTimeout(() => {
     if (!view) return;
@@ -628,7 +718,7 @@ function removeSelected(): void {
 function acceptSelected(): void {
   if (mode !== "look") void setHere();
   else if (wood.selected) edit({ kind: "accept", target: wood.selected });
-  else if (settledTarget) edit({ kind: "accept", target: settledTarget });
+  else if (settledTarget && !current()?.suspect) edit({ kind: "accept", target: settledTarget });
 }
 
 async function byHand(): Promise<void> {
@@ -732,6 +822,7 @@ const inCore: Action[] = [
   { id: "drop", keys: [], words: "", do: removeSelected },
   { id: "", keys: ["Shift+ArrowLeft"], show: "Shift+← →", words: "nudge the boundary a px; moves what is being set further", do: () => nudge(false, 1) },
   { id: "", keys: ["Shift+ArrowRight"], words: "", do: () => nudge(true, 1) },
+  { id: "try", keys: ["y"], words: "try what the other trees suspect; undo takes it back", do: tryTold },
   { id: "gap", keys: ["g"], words: "gap: a crack, break or lost wood", do: () => start("gap") },
   { id: "obscured", keys: ["o"], words: "obscured wood: smear, rot, knot, stain, glue", do: () => start("obscured") },
   { id: "absent", keys: ["b"], words: "absent ring, inward of the selected boundary", do: () => wood.selected && edit({ kind: "absent", target: wood.selected }) },

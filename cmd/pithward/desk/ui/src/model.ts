@@ -55,6 +55,7 @@ export interface Open {
   probability: number | null;
   cost: number;
   detail: string;
+  suspect?: Suspect; // where the other trees raise the doubt
 }
 
 export interface Part {
@@ -153,4 +154,46 @@ export interface Edit {
   point_px?: Point;
   detail?: Record<string, unknown>;
   why?: string;
+}
+
+// Curve is an index year by year, 1 where a width is what is usual round it.
+export interface Curve {
+  name: string;
+  first_year: number;
+  index: (number | null)[];
+}
+
+// Suspect is a ring that the other trees and the picture together say was
+// missed, invented or is absent.
+export interface Suspect {
+  kind: "missed" | "invented" | "absent";
+  year: number;
+  at_mm: number | null;
+  picture_probability: number | null;
+  from_year: number;
+  to_year: number;
+  agree_from_year: number;
+  agree_to_year: number;
+  r_before: number;
+  r_after: number;
+  posterior: number;
+  place?: string;
+  point_px: Point | null;
+  words: string;
+  cost: number;
+}
+
+// InTime is a core on the year axis beside the other trees.
+export interface InTime {
+  run: number;
+  core: string;
+  revision: number;
+  why: string; // there is nothing to see
+  trees: number;
+  own: Curve;
+  master: Curve;
+  sisters: Curve[];
+  r: number | null;
+  years: number;
+  suspects: Suspect[];
 }

@@ -1,6 +1,6 @@
 // Talk with the server. Edits are sent one after another; while the server
 // cannot be reached they wait, and are sent when it is back.
-import type { CoreView, Edit, Project, Stop } from "./model";
+import type { CoreView, Edit, InTime, Project, Stop } from "./model";
 
 export class Refused extends Error {
   constructor(
@@ -25,6 +25,8 @@ async function ask<T>(method: string, path: string, body?: unknown): Promise<T> 
 export const project = () => ask<Project>("GET", "/api/project");
 export const keepPlace = (s: Stop) => ask("PUT", "/api/place", s);
 export const core = (run: number, uid: string) => ask<CoreView>("GET", corePath(run, uid));
+
+export const inTime = (run: number, uid: string) => ask<InTime>("GET", `${corePath(run, uid)}/time`);
 
 export const scanEdit = (run: number, revision: number, edit: Edit) => ask("POST", `/api/runs/${run}/events`, { ...edit, revision, uuid: crypto.randomUUID() });
 

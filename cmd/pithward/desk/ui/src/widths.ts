@@ -3,15 +3,16 @@
 import type { CoreView, Point, Ring } from "./model";
 import type { Wood } from "./wood";
 
-const left = 52;
-const right = 16;
+export const left = 52;
+export const right = 16;
 const top = 10;
 const bottom = 26;
 
 export class Widths {
   private readonly style = getComputedStyle(document.documentElement);
   onRing: (i: number) => void = () => {};
-  private x: (year: number) => number = () => 0;
+  x: (year: number) => number = () => 0; // of a year, on the plot
+  shown: [number, number] | null = null; // first and last year of dated rings in view
   private years: number[] = [];
 
   constructor(
@@ -29,6 +30,7 @@ export class Widths {
   draw(view: CoreView, selected: string): void {
     // Until the server has answered a removal there is a ring more than its boundaries.
     const rings = view.core.rings.slice(0, Math.max(0, view.core.boundaries.length - 1));
+    this.shown = null;
     const c = fit(this.plot);
     const l = fit(this.leaders);
     if (!c || !l) return;
@@ -44,6 +46,7 @@ export class Widths {
       return;
     }
     const [first, last] = [Math.min(...seen), Math.max(...seen)];
+    if (dated) this.shown = [first, last];
     const pitch = Math.min((w - left - right) / (last - first + 1), 90);
     const start = left + (w - left - right - pitch * (last - first + 1)) / 2;
     this.x = (y) => start + pitch * (y - first + 0.5);
@@ -118,7 +121,7 @@ export class Widths {
   }
 }
 
-function fit(canvas: HTMLCanvasElement): CanvasRenderingContext2D | null {
+export function fit(canvas: HTMLCanvasElement): CanvasRenderingContext2D | null {
   const ratio = window.devicePixelRatio || 1;
   const [w, h] = [canvas.clientWidth, canvas.clientHeight];
   if (canvas.width !== w * ratio || canvas.height !== h * ratio) {
@@ -131,7 +134,7 @@ function fit(canvas: HTMLCanvasElement): CanvasRenderingContext2D | null {
   return c;
 }
 
-function write(c: CanvasRenderingContext2D, ink: string, text: string, x: number, y: number, align: CanvasTextAlign): void {
+export function write(c: CanvasRenderingContext2D, ink: string, text: string, x: number, y: number, align: CanvasTextAlign): void {
   c.font = "12px system-ui, sans-serif";
   c.textAlign = align;
   c.fillStyle = ink;
