@@ -172,7 +172,11 @@ func TestFaultsRecovered(t *testing.T) {
 			}
 			for len(series) > 0 && n < most {
 				key := series[n%len(series)]
-				student, missed, split := spoiled(r, key, r.IntN(len(key)/10+1), 0.02)
+				faults := len(key) / 10 // every other time as many as can be
+				if n%2 == 1 {
+					faults = r.IntN(faults + 1)
+				}
+				student, missed, split := spoiled(r, key, faults, 0.02)
 				n++
 				if recovered(key, student, missed, split) {
 					good++
@@ -183,6 +187,29 @@ func TestFaultsRecovered(t *testing.T) {
 				t.Errorf("recovered %d of %d, want 97 in 100", good, n)
 			}
 		})
+	}
+}
+
+// How sure an alignment is said to be is how often it is right, at small noise
+// and large.
+func TestCertainty(t *testing.T) {
+	r := rand.New(rand.NewPCG(13, 17))
+	for _, noise := range []float64{0.02, 0.06, 0.1} {
+		var said, right, n float64
+		for n < 40 {
+			key := grown(r, 60+r.IntN(100))
+			student, missed, split := spoiled(r, key, len(key)/15, noise)
+			a, _ := align(key, student)
+			said += a.compare(Tolerance{}).sure
+			if recovered(key, student, missed, split) {
+				right++
+			}
+			n++
+		}
+		t.Logf("noise %.0f %%: said %.3f, right %.3f", 100*noise, said/n, right/n)
+		if d := (said - right) / n; d > 0.15 || d < -0.15 { // two standard deviations of 40 trials at 0.7
+			t.Errorf("noise %g: said %.3f, right %.3f", noise, said/n, right/n)
+		}
 	}
 }
 
