@@ -57,7 +57,7 @@ func TestAudit(t *testing.T) {
 }
 
 // alone fails if a page needs anything but itself, or runs anything.
-func alone(t *testing.T, page string) {
+func alone(t testing.TB, page string) {
 	t.Helper()
 	if found := regexp.MustCompile(`(?i)https?:|//[a-z0-9]|<script|<link|<iframe|@import|\son[a-z]+=|url\(`).FindString(regexp.MustCompile(`base64,[A-Za-z0-9+/=]+`).ReplaceAllString(page, "")); found != "" {
 		t.Errorf("the report is not self-contained: %q", found)

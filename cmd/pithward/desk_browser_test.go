@@ -108,6 +108,15 @@ func startDesk(t testing.TB, dir string, args ...string) (*exec.Cmd, string) {
 // openPage starts a browser at a desk's address.
 func openPage(t testing.TB, cmd *exec.Cmd, url string) *browser {
 	t.Helper()
+	b := openBlank(t)
+	b.url, b.desk = url, cmd
+	b.do("open the desk", emulation.SetDeviceMetricsOverride(1366, 768, 1, false), chromedp.Navigate(url), chromedp.WaitVisible("#tray-view, #core-view", chromedp.ByQuery))
+	return b
+}
+
+// openBlank starts a browser without a page.
+func openBlank(t testing.TB) *browser {
+	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.WindowSize(1366, 768), chromedp.Flag("disable-gpu", true))
 	if os.Getuid() == 0 {
 		options = append(options, chromedp.NoSandbox)
@@ -118,9 +127,9 @@ func openPage(t testing.TB, cmd *exec.Cmd, url string) *browser {
 	t.Cleanup(cancel)
 	ctx, cancel = context.WithTimeout(ctx, 2*time.Minute)
 	t.Cleanup(cancel)
-	b := &browser{t: t, ctx: ctx, url: url, desk: cmd}
+	b := &browser{t: t, ctx: ctx}
 	chromedp.ListenTarget(ctx, b.listen)
-	b.do("open the desk", log.Enable(), emulation.SetDeviceMetricsOverride(1366, 768, 1, false), chromedp.Navigate(url), chromedp.WaitVisible("#tray-view, #core-view", chromedp.ByQuery))
+	b.do("start the browser", log.Enable())
 	return b
 }
 
@@ -308,6 +317,7 @@ func TestDesk(t *testing.T) {
 		{"scale, join, part", testWholeScan},
 		{"sizes", testSizes},
 		{"a second time, blind", testBlind},
+		{"audit", testAudit},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			mine := filepath.Join(dir, strings.ReplaceAll(tt.name, " ", "-")+".pithward")
@@ -927,6 +937,7 @@ func testBlind(b *browser) {
 		t.Errorf("log %+v, %v", events, err)
 	}
 	again.quiet()
+	testBlindAudit(again)
 }
 
 // On a laptop, a projector and a wide screen nothing is cut off.

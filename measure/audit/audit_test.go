@@ -452,6 +452,11 @@ func TestAround(t *testing.T) {
 	if here := only(s.Observers[0].Marks, func(m Mark) bool { return m.Here }); len(here) != 0 {
 		t.Errorf("Ada has removed it: %+v", here)
 	}
+	hand := decided(reading(), by("Ada", "5a-1", measure.Blank, ""), at(by("Ada", "5a-1", measure.Add, ""), 212, 100))
+	s = Around(hand, place(t, New("p", "1", hand, Filter{}), "5a-1", "b5"), 80)
+	if len(s.Program) != 3 || len(s.Observers) != 1 || len(s.Observers[0].Marks) != 1 { // what she set aside is no mark of hers
+		t.Errorf("by hand: %+v", s)
+	}
 	if s := Around(scans, Place{Run: 9}, 80); s.Program != nil {
 		t.Errorf("of another run: %+v", s)
 	}

@@ -3,6 +3,7 @@ package audit
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"pithward/measure"
 )
@@ -82,7 +83,8 @@ func marks(c measure.Core, n names, p Place, reachPx float64) []Mark {
 		}
 	}
 	for _, x := range c.Candidates {
-		if near(x.PointPx) && (x.Probability > measure.NotableFrom || here(x.ID)) {
+		setAside := strings.HasPrefix(x.ID, "was-") // by measuring by hand: no claim of anybody's
+		if !setAside && near(x.PointPx) && (x.Probability > measure.NotableFrom || here(x.ID)) {
 			all = append(all, Mark{LinePx: c.Course(x.PointPx, x.TiltDeg), Probability: x.Probability, Candidate: true, Here: here(x.ID)})
 		}
 	}

@@ -104,6 +104,9 @@ func (d *Desk) Handler() http.Handler {
 	mux.HandleFunc("POST /api/runs/{run}/redo", d.redo)
 	mux.HandleFunc("GET /api/runs/{run}/export/{name}", d.export)
 	mux.HandleFunc("PUT /api/place", d.place)
+	mux.HandleFunc("GET /api/audit", d.audit)
+	mux.HandleFunc("GET /api/audit/places", d.auditPlaces)
+	mux.HandleFunc("GET /audit", d.auditPage)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		fail(w, http.StatusNotFound, "unknown", "there is no such request")
 	})

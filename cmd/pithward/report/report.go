@@ -108,7 +108,11 @@ func views(p audit.Place) []said {
 		s := said{Who: person(v.Observer)}
 		switch {
 		case v.Boundary && v.Moved && v.ShiftMM != nil:
-			s.What = fmt.Sprintf("moved %s mm inward", signedMM(*v.ShiftMM))
+			way := "inward"
+			if *v.ShiftMM < 0 {
+				way = "outward"
+			}
+			s.What = fmt.Sprintf("moved %.3f mm %s", math.Abs(*v.ShiftMM), way)
 		case v.Boundary && v.Moved:
 			s.What = "moved"
 		case v.Boundary && v.ByHand:

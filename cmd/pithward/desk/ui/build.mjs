@@ -3,7 +3,7 @@ import * as esbuild from "esbuild";
 import { cp } from "node:fs/promises";
 
 await esbuild.build({
-  entryPoints: ["src/main.ts", "src/desk.css"],
+  entryPoints: ["src/main.ts", "src/desk.css", "src/audit.ts", "src/audit.css"],
   outdir: "dist",
   bundle: true,
   minify: true,
@@ -12,4 +12,4 @@ await esbuild.build({
   legalComments: "linked",
   logLevel: "warning",
 });
-await cp("src/index.html", "dist/index.html");
+for (const page of ["index.html", "audit.html"]) await cp(`src/${page}`, `dist/${page}`);

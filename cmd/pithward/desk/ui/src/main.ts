@@ -369,6 +369,19 @@ function visit(o: Open): void {
   wood.draw();
 }
 
+// lookAt shows a place close by, and selects what is there.
+function lookAt(id: string, p: Point): void {
+  if (!view) return;
+  wood.go(wood.radius.at(p), Math.max(wood.zoom, byId("wood").clientWidth / (closeMM / (view.mm_per_px?.[0] ?? 0.02))));
+  if ([...view.core.boundaries, ...view.core.candidates].some((x) => x.id === id)) {
+    wood.selected = id; // so that it is listed, however improbable
+    select(id, false);
+  } else {
+    select("", false);
+    selectedWords.textContent = "This is the place; your reading has no boundary here.";
+  }
+}
+
 // markCurrent shows in the list which doubt is being looked at.
 function markCurrent(): void {
   for (const b of byId("doubt-list").querySelectorAll<HTMLElement>("button")) {
@@ -845,6 +858,7 @@ const inCore: Action[] = [
 
 const always: Action[] = [
   { id: "to-tray", keys: ["t"], words: "the tray", do: () => void showTray() },
+  { id: "to-audit", keys: ["q"], words: "the audit: every place, what was read and what people made of it", do: () => location.assign(view ? `/audit?core=${encodeURIComponent(view.core.uid)}` : "/audit") },
   { id: "help", keys: ["?"], words: "this list", do: () => void help() },
   { id: "dim", keys: ["v"], words: "a dim ground for dark rooms", do: dim },
 ];
@@ -895,4 +909,11 @@ await refresh();
 void outbox.work();
 const place = project!?.place;
 const last = place ? project!.scans.find((s) => s.run === place.run && s.cores.some((c) => c.uid === place.core)) : undefined;
-if (place && last) await openCore(last, place.core, place);
+// The audit names a place as #run/core/target/x/y, or the tray as #tray.
+const [run, uid, target, x, y] = location.hash.slice(1).split("/").map(decodeURIComponent);
+const named = project!.scans.find((s) => `${s.run}` === run && s.cores.some((c) => c.uid === uid));
+if (named) {
+  history.replaceState(null, "", "/"); // so that a reload goes on where one is then
+  await openCore(named, uid);
+  lookAt(target, [Number(x), Number(y)]);
+} else if (place && last && location.hash !== "#tray") await openCore(last, place.core, place);
