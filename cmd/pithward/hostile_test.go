@@ -145,14 +145,13 @@ func TestHostileScans(t *testing.T) {
 			}
 		}, refused, "is not a regular file"},
 		{"dies.tif", holding(whole), refused, "the worker died (segmentation fault)"},
-		{"hangs.tif", holding(whole), refused, "not measured within 20s, so its worker was ended"},
 		{"black.png", drawn(func(int, int) uint8 { return 0 }), empty, "no core was found"},
 		{"white.png", drawn(func(int, int) uint8 { return 255 }), empty, "no core was found"},
 		{"noise.png", drawn(func(int, int) uint8 { return uint8(random.IntN(256)) }), empty, "no core was found"},
 		{"photograph.png", drawn(photograph), empty, "no core was found"},
 		{"ringless.tif", smeared, empty, "no core was found"},
 	}
-	args := []string{"measure", good, named, "--time-limit", "20s"}
+	args := []string{"measure", good, named}
 	for _, tt := range tests {
 		path := filepath.Join(dir, tt.name)
 		tt.make(t, path)
@@ -192,6 +191,18 @@ func TestHostileScans(t *testing.T) {
 			t.Errorf("nothing said of %s:\n%s", scan, out)
 		}
 		checkJSON(t, filepath.Join(dir, "results", measure.Stem(scan)+".json"))
+	}
+}
+
+// A worker that hangs is ended when its time is up, and its scan named.
+func TestHangingWorker(t *testing.T) {
+	dir := t.TempDir()
+	hangs := scans(t, dir, "hangs.tif")[0]
+	t.Setenv("PITHWARD_SCAN", mishap(t, built(t)+"-scan"))
+	status, out, talk := user(t, "measure", hangs, "--time-limit", "2s")
+	want := "pithward: " + hangs + ": not measured within 2s, so its worker was ended: raise --time-limit, or look whether the scan is what it should be"
+	if status != 1 || out != "" || !strings.HasPrefix(talk, want) || len(files(t, dir)) != 1 {
+		t.Errorf("status %d, said %q, files %q", status, talk, files(t, dir))
 	}
 }
 
