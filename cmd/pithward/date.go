@@ -15,6 +15,7 @@ import (
 
 	"pithward/measure/archive"
 	"pithward/measure/dating"
+	"pithward/measure/stand"
 )
 
 // dateOptions are the flags of date as they were given.
@@ -30,6 +31,10 @@ type dateOptions struct {
 	pairs           string
 	plot            string
 	overwrite       bool
+	project         string
+	settle          float64
+	observer        string
+	out             string
 }
 
 // fileList is a flag for one file or several: it notes where among the words of
@@ -67,7 +72,7 @@ func newDateCmd(d deps) *cobra.Command {
 	var o dateOptions
 	place, hold := dating.DefaultPlaceOptions(), dating.DefaultHoldOptions()
 	cmd := &cobra.Command{
-		Use:   "date SERIES… [--against FILE…]",
+		Use:   "date (SERIES… | --project FILE) [--against FILE…]",
 		Short: "Crossdate series against dated ones",
 		Long: `Find the years of every series in the SERIES files by setting its pattern of
 wide and narrow rings against that of dated series: those in the files behind
@@ -85,6 +90,13 @@ along each and gives the probability that its years hold there, and the best
 other offset. For series with years, and for those just dated, places are named
 where a ring was probably missed, invented or is absent.
 
+With --project the cores of a project are dated, faults in all of them allowed
+for: the radii of a tree are compared, each tree is set against all others, and
+against the series behind --against. Nothing is changed, unless --settle asks for
+it: suspects of that posterior are then mended in the reading of an observer named
+` + stand.Program + `, never by an absent ring, and each change is tested against trees
+that had no part in it. The desk's undo, and pithward log, know it as any other edit.
+
 Death is never before the outermost ring. With --sapwood, the number of sapwood
 rings usual in the region, a felling is estimated for series whose sapwood was
 counted.` +
@@ -92,11 +104,12 @@ counted.` +
 		Example: example(
 			"date the cores of a tray against a site", "pithward date tray.json --against ridge.rwl",
 			"check the years of a site, each series against the other trees", "pithward date ridge.rwl --hold --tree-chars 5",
+			"date a whole project and write its files", "pithward date --project osmundvale.pithward --out dated",
 			"for a script", "pithward date tray.json --against ridge.rwl --json",
 		),
 		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return errors.New("name at least one file of SERIES")
+			if len(args) == 0 && o.project == "" {
+				return errors.New("name at least one file of SERIES, or a project with --project")
 			}
 			return nil
 		},
@@ -104,6 +117,12 @@ counted.` +
 	against := &fileList{cmd: cmd, before: -1}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		o.series, o.against = against.take(args)
+		if err := o.projectCall(); err != nil {
+			return err
+		}
+		if o.project != "" {
+			return runDateProject(cmd.Context(), o, d)
+		}
 		return runDate(cmd.Context(), o, d.out, d.talk)
 	}
 	f := cmd.Flags()
@@ -118,7 +137,11 @@ counted.` +
 	f.StringVar(&o.pairs, "pairs", "", "also set every series against every other and write each pair's best position to this CSV `FILE`")
 	f.StringVar(&o.plot, "plot", "", "draw the check of --hold to this `FILE` (.png or .svg)")
 	f.BoolVar(&o.overwrite, "overwrite", false, "replace files that are there already")
-	if err := errors.Join(cmd.MarkFlagFilename("against"), cmd.MarkFlagFilename("pairs", "csv"), cmd.MarkFlagFilename("plot", "png", "svg")); err != nil {
+	f.StringVar(&o.project, "project", "", "date the cores of this project `FILE` instead of SERIES")
+	f.StringVar(&o.observer, "observer", "", "with --project: as `NAME` has settled it")
+	f.StringVar(&o.out, "out", "", "with --project: write the dated series into `DIR` (.rwl, -noaa.txt, .xml)")
+	f.Float64Var(&o.settle, "settle", 0, "with --project: mend suspects of at least this `POSTERIOR`, as the observer "+stand.Program)
+	if err := errors.Join(cmd.MarkFlagFilename("project"), cmd.MarkFlagFilename("against"), cmd.MarkFlagFilename("pairs", "csv"), cmd.MarkFlagFilename("plot", "png", "svg")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test
 	}
 	return cmd

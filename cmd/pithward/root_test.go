@@ -61,8 +61,8 @@ func TestExamples(t *testing.T) {
 			if cmd.Name() == "grade" {
 				handedIn(t, dir)
 			}
-			if cmd.Name() == "log" || cmd.Name() == "export" || cmd.Name() == "audit" {
-				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
+			if cmd.Name() == "log" || cmd.Name() == "export" || cmd.Name() == "audit" || cmd.Name() == "date" {
+				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--overwrite", "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
 					t.Fatal(talk)
 				}
 			}

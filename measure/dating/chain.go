@@ -11,12 +11,14 @@ import "math"
 type chain struct {
 	q       *sequence
 	clue    *clue // nil: the picture alone
-	bond    bond
-	guesses bool // whether boundaries are tried where the picture shows nothing
+	slope   float64
+	trust   float64 // exponent of the evidence from time, at most 1
+	guesses bool    // whether boundaries are tried where the picture shows nothing
 	// Years by which the outermost ring may be moved, and how probable the
 	// present year is beforehand.
 	lo, hi int
 	right  float64
+	from   int // the oldest year that matters
 
 	years  []float64 // of each possible year: mean of the anomaly, and 1/variance
 	scale  []float64
@@ -44,7 +46,8 @@ const (
 	stray       = 0.1
 	outerRight  = 0.9
 	mostSkipped = 3
-	negligible  = 1e-10
+	negligible  = 1e-7
+	margin      = 10 // years read beyond those that matter
 )
 
 // reachOf is how far faults may add up to, in years: as the picture expects, and
@@ -65,9 +68,9 @@ func reachOf(q *sequence) int {
 }
 
 // newChain prepares the summing for a sequence whose years stand at present.
-func newChain(q *sequence, c *clue, b bond, guesses bool) *chain {
+func newChain(q *sequence, c *clue, b float64, guesses bool) *chain {
 	reach := reachOf(q)
-	return &chain{q: q, clue: c, bond: b, guesses: guesses, lo: -reach, hi: reach, right: outerRight}
+	return &chain{q: q, clue: c, slope: b, trust: 1, guesses: guesses, lo: -reach, hi: reach, right: outerRight, from: math.MinInt}
 }
 
 // anywhere lets the series lie anywhere on the signal.
@@ -87,12 +90,15 @@ func (c *chain) prepare() {
 	c.years, c.scale = make([]float64, n), make([]float64, n)
 	for k := range c.years {
 		if m, v, ok := c.clue.at(c.first + k); ok {
-			c.years[k], c.scale[k] = c.bond.slope*m, 1/(c.bond.noise+c.bond.slope*c.bond.slope*v)
+			c.years[k], c.scale[k] = c.slope*m, 1/(1-c.slope*c.slope*(1-v))
 		}
 	}
 	for i, p := range q.places {
 		if c.guesses || !p.guess() {
 			c.index = append(c.index, i)
+		}
+		if p.on && q.yearInward(i)+margin < c.from {
+			break // an end as good as any
 		}
 	}
 }
@@ -104,16 +110,24 @@ func (c *chain) gain(x float64, year int) float64 {
 		return 1
 	}
 	d := x - c.years[k]
-	return stray + (1-stray)*math.Exp((x*x-d*d*c.scale[k])/2)*math.Sqrt(c.scale[k])
+	g := stray + (1-stray)*math.Exp((x*x-d*d*c.scale[k])/2)*math.Sqrt(c.scale[k])
+	if c.trust == 1 {
+		return g
+	}
+	return math.Pow(g, c.trust)
 }
 
 // missing is the probability of an absent ring in a year: rather in one that is
 // narrow elsewhere.
 func (c *chain) missing(year int) float64 {
-	if m, _, ok := c.clue.at(year); ok {
-		return math.Min(0.2, absentPrior*math.Exp(-1.3*m-0.845)) // mean absentPrior over normal m
+	rate := absentPrior
+	if c.clue != nil && c.clue.absent > 0 {
+		rate = c.clue.absent
 	}
-	return absentPrior
+	if m, _, ok := c.clue.at(year); ok {
+		return math.Min(0.3, rate*math.Exp(-1.3*m-0.845)) // mean rate over normal m
+	}
+	return rate
 }
 
 // step is one way from a boundary to the next.
@@ -121,7 +135,8 @@ type step struct {
 	from   int // number in index
 	weight float64
 	x      float64
-	move   int // change of the shift
+	move   int       // change of the shift
+	gains  []float64 // by shift, once they are known
 }
 
 // steps are the ways to place number j of the index.
@@ -136,7 +151,7 @@ func (c *chain) steps(j int, to []step) []step {
 		from := q.places[c.index[i]]
 		if !(from.guess() && here.guess() && from.ring == here.ring) && here.at > from.at {
 			move := q.yearInward(c.index[i]) - 1 - here.skip - q.yearInward(c.index[j])
-			to = append(to, step{i, weight, q.anomaly(c.index[i], c.index[j]), move})
+			to = append(to, step{i, weight / parted(from, here), q.anomaly(c.index[i], c.index[j]), move, nil})
 		}
 		if from.on {
 			if skipped++; from.fixed || skipped > mostSkipped {
@@ -144,11 +159,20 @@ func (c *chain) steps(j int, to []step) []step {
 			}
 			weight /= from.odds
 		}
-		if weight < 1e-12 {
+		if weight < 1e-9 {
 			break
 		}
 	}
 	return to
+}
+
+// parted takes off a guess what its odds owe to the width of its whole ring, where
+// another boundary within the ring explains that width already.
+func parted(outer, inner place) float64 {
+	if outer.ring != inner.ring || outer.on || inner.on {
+		return 1
+	}
+	return math.Max(1, math.Max(outer.ratio, inner.ratio))
 }
 
 // run sums.
@@ -182,18 +206,22 @@ func (c *chain) beginning() []float64 {
 
 func (c *chain) forward(j int, ways []step, width int) {
 	row := make([]float64, width)
-	for _, w := range ways {
+	for k, w := range ways {
 		if c.f[w.from] == nil {
 			continue
 		}
 		scaled := w.weight * math.Exp(c.logs[w.from]-c.logs[j-1])
 		year := c.q.yearInward(c.index[w.from]) + c.lo
-		for s := c.window[w.from][0]; s <= c.window[w.from][1]; s++ {
+		first, last := c.window[w.from][0], c.window[w.from][1]
+		gains := make([]float64, last-first+1)
+		ways[k].gains = gains
+		for s := first; s <= last; s++ {
 			f := c.f[w.from][s]
 			if f == 0 {
 				continue
 			}
-			t := scaled * f * c.gain(w.x, year+s)
+			gains[s-first] = c.gain(w.x, year+s)
+			t := scaled * f * gains[s-first]
 			if to := s + w.move; to >= 0 && to < width {
 				row[to] += t
 			}
@@ -285,7 +313,7 @@ func (c *chain) backOver(j int, ways []step, width int, a *alignment, square []f
 			if plain+gone == 0 {
 				continue
 			}
-			t := scaled * c.gain(w.x, year+s)
+			t := scaled * w.gains[s-c.window[w.from][0]]
 			c.b[w.from][s] += t * (plain + gone)
 			p := f * t * (plain + gone)
 			a.absent[c.index[j]] += f * t * gone

@@ -3,8 +3,9 @@ package dating
 import "math"
 
 // common.go: the common signal of several trees, when none of their readings is
-// certain. Each tree's anomaly of a year is normal about slope c, c being the
-// signal that the trees share, itself normal with deviation 1 (see bond).
+// certain. Each tree's anomaly of a year is b c + sqrt(1-b^2) e, c being the signal
+// that the trees share and e the tree's own, both normal with deviation 1; b is
+// the tree's slope.
 
 // sight is what is known of a tree's anomalies: year by year the expected value
 // over all readings, and how sure it is which ring is that year's (0 to 1).
@@ -61,6 +62,8 @@ type clue struct {
 	first          int
 	mean, variance []float64
 	depth          []int
+	absent         float64 // share of years in which a tree grew no ring; 0: what is usual
+	trust          float64 // how far its years can be believed, see company.trust
 }
 
 func (c *clue) at(year int) (mean, variance float64, ok bool) {
@@ -96,7 +99,7 @@ type signal struct {
 	depth          []int
 }
 
-func newSum(trees []sight, bonds []bond) *signal {
+func newSum(trees []sight, slopes []float64) *signal {
 	first, last := math.MaxInt, math.MinInt
 	for _, s := range trees {
 		first, last = min(first, s.first), max(last, s.last())
@@ -107,33 +110,33 @@ func newSum(trees []sight, bonds []bond) *signal {
 	}
 	g := &signal{first, make([]float64, n), make([]float64, n), make([]int, n)}
 	for t, s := range trees {
-		g.add(s, bonds[t], 1)
+		g.add(s, slopes[t], 1)
 	}
 	return g
 }
 
 // add adds a tree, or with sign -1 takes it off. Years beyond those of the first
 // trees are left out.
-func (g *signal) add(s sight, b bond, sign int) {
+func (g *signal) add(s sight, b float64, sign int) {
 	for i, w := range s.weight {
 		k := s.first + i - g.first
 		if w < fewestSure || k < 0 || k >= len(g.sum) {
 			continue
 		}
-		noise := b.noise + (1-w)/w
-		g.precision[k] += float64(sign) * b.slope * b.slope / noise
-		g.sum[k] += float64(sign) * b.slope / noise * s.sum[i] / w
+		noise := 1 - b*b + (1-w)/w
+		g.precision[k] += float64(sign) * b * b / noise
+		g.sum[k] += float64(sign) * b / noise * s.sum[i] / w
 		g.depth[k] += sign
 	}
 }
 
-func (g *signal) replace(old sight, was bond, s sight, b bond) {
+func (g *signal) replace(old sight, was float64, s sight, b float64) {
 	g.add(old, was, -1)
 	g.add(s, b, 1)
 }
 
 // but is what all but one tree tell.
-func (g *signal) but(s sight, b bond) *clue {
+func (g *signal) but(s sight, b float64) *clue {
 	g.add(s, b, -1)
 	c := g.clue()
 	g.add(s, b, 1)
@@ -142,48 +145,50 @@ func (g *signal) but(s sight, b bond) *clue {
 
 func (g *signal) clue() *clue {
 	n := len(g.sum)
-	c := &clue{g.first, make([]float64, n), make([]float64, n), append([]int(nil), g.depth...)}
+	c := &clue{g.first, make([]float64, n), make([]float64, n), append([]int(nil), g.depth...), 0, 1}
 	for k := range n {
 		p := 1 + math.Max(0, g.precision[k])
 		c.mean[k], c.variance[k] = g.sum[k]/p, 1/p
 	}
+	c.even()
 	return c
 }
 
-// bond is how a tree goes with the common signal c: its anomaly is slope c, and
-// noise is the variance of what is its own.
-type bond struct{ slope, noise float64 }
+// even scales the means so that they vary as much as is known of the signal: with
+// variance 1 less their own.
+func (c *clue) even() {
+	var have, want float64
+	for k, m := range c.mean {
+		if c.depth[k] > 0 {
+			have, want = have+m*m, want+1-c.variance[k]
+		}
+	}
+	if have > 0 {
+		f := math.Max(0.5, math.Min(2, math.Sqrt(want/have)))
+		for k := range c.mean {
+			c.mean[k] *= f
+		}
+	}
+}
 
-// usualBond is what is believed of a tree before looking, for so many years of
-// looking (chosen, near the mean of the reference sites).
-func usualBond() bond { return bond{0.65, 0.58} }
-
+// Slopes: what is usual, for so many years of looking (chosen, near the mean of
+// the reference sites), and the limits.
 const (
-	bondYears  = 15
-	leastSlope = 0.15
-	mostSlope  = 0.95
-	leastNoise = 0.1
+	usualSlope = 0.65
+	slopeYears = 15
+	leastSlope = 0.1
+	mostSlope  = 0.93
 )
 
-// bondOf measures how a tree goes with the signal that others tell.
-func bondOf(s sight, c *clue) bond {
-	b := usualBond()
-	xm, mm := b.slope*bondYears*0.5, bondYears*0.5
+// slopeOf measures how a tree goes with the signal that others tell. Of a ring
+// that is that year's with probability w it takes w times the evidence.
+func slopeOf(s sight, c *clue) float64 {
+	above, below := usualSlope*slopeYears*0.5, slopeYears*0.5
 	for k, w := range s.weight {
-		if m, _, ok := c.at(s.first + k); ok && w > 0.5 {
-			xm += s.sum[k] / w * m
-			mm += m * m
+		if m, _, ok := c.at(s.first + k); ok && w > 0.3 {
+			above += s.sum[k] * m
+			below += math.Sqrt(w) * m * m
 		}
 	}
-	out := bond{slope: math.Max(leastSlope, math.Min(mostSlope, xm/mm))}
-	sum, n := b.noise*bondYears, float64(bondYears)
-	for k, w := range s.weight {
-		if m, v, ok := c.at(s.first + k); ok && w > 0.5 {
-			d := s.sum[k]/w - out.slope*m
-			sum += d*d - out.slope*out.slope*v
-			n++
-		}
-	}
-	out.noise = math.Max(leastNoise, sum/n)
-	return out
+	return math.Max(leastSlope, math.Min(mostSlope, above/below))
 }

@@ -31,6 +31,7 @@ type place struct {
 	ring  int     // an accepted boundary's outer ring; the ring that another place lies in
 	skip  int     // years known to be without a ring, between an accepted boundary's two rings
 	share float64 // of the ring's width outward of the place
+	ratio float64 // of a guess: what its odds owe to its ring being two rather than one
 	seen  *archive.PicturePlace
 }
 
@@ -47,7 +48,8 @@ const (
 	unseenPrior = 0.002 // a boundary missed in a ring where the picture shows no candidate
 	missedPrior = 0.001 // the same in a ring of a file that comes without picture
 	inventPrior = 0.001 // a boundary of such a file that is none
-	absentPrior = 0.001 // an absent ring, a year
+	absentPrior = 0.001 // an absent ring, a year, as long as nothing is known of the stand
+	absentRings = 1000. // for so many rings
 	personOdds  = 2000  // of a boundary that a person has set or confirmed
 	sureOdds    = 1e4   // of what a picture calls certain
 )
@@ -179,7 +181,8 @@ func (q *sequence) layWithin(r int, at, width float64, picture archive.RingPictu
 	}
 	shares := guessShares()
 	for _, f := range shares {
-		q.places = append(q.places, place{at: at + f*width, odds: prior / float64(len(shares)) * q.splitRatio(r, f), ring: r, share: f})
+		ratio := q.splitRatio(r, f)
+		q.places = append(q.places, place{at: at + f*width, odds: prior / float64(len(shares)) * ratio, ratio: ratio, ring: r, share: f})
 	}
 	slices.SortStableFunc(q.places[first:], func(a, b place) int {
 		if a.at < b.at {

@@ -18,6 +18,7 @@ type Stand struct {
 	at       []int // its number among the tree's radii; -1: it cannot be used
 	doubtful []archive.Series
 	Warnings []string
+	keep     func(tree string) bool // nil: all trees are asked
 
 	mu    sync.Mutex
 	clues map[int]*clue // of the trees but one, by that one
@@ -102,11 +103,17 @@ func (st *Stand) sequence(i int) *sequence {
 	return st.trees[st.of[i]].radii[st.at[i]]
 }
 
-// rounds is how often each tree is read anew in the light of the others, and
-// enough is the change of any slope at which that ends (chosen).
+// The trees are read from the youngest year inward: in each round what is told
+// of a year by readings in doubt goes a few years further, so that trees never
+// agree among themselves on wrong years before they have come there from those
+// that are sure. Then come rounds over all years, until no slope changes by more
+// than enough (chosen: faults every 14 rings or so make a ring's year unsure by
+// one in as many years).
 const (
-	rounds = 12
-	enough = 0.002
+	firstYears = 24
+	moreYears  = 12
+	lastRounds = 4
+	enough     = 0.003
 )
 
 // company is the trees that tell the common signal to another, as far as they
@@ -114,7 +121,9 @@ const (
 type company struct {
 	trees  []stem
 	sights []sight
-	bonds  []bond
+	slopes []float64
+	absent []float64 // expected number of absent rings of each
+	rings  []int
 }
 
 // others is the common signal as all trees but one tell it. That one has no part
@@ -130,14 +139,15 @@ func (st *Stand) others(tree int) *clue {
 	}
 	c := company{}
 	for t, s := range st.trees {
-		if t != tree && s.tells() {
+		if t != tree && s.tells() && st.heeds(s) {
 			c.trees = append(c.trees, s)
 		}
 	}
 	c.meet()
 	var clue *clue
 	if len(c.trees) > 0 {
-		clue = newSum(c.sights, c.bonds).clue()
+		clue = newSum(c.sights, c.slopes).clue()
+		clue.absent, clue.trust = c.absentRate(), c.trust()
 	}
 	st.mu.Lock()
 	st.clues[tree] = clue
@@ -157,64 +167,144 @@ func (s stem) tells() bool {
 
 // meet reads the trees in the light of each other.
 func (c *company) meet() {
+	youngest, oldest := math.MinInt, math.MaxInt
 	for _, s := range c.trees {
-		c.sights = append(c.sights, s.look(nil, usualBond()))
-		c.bonds = append(c.bonds, usualBond())
+		sight, absent := s.look(nil, usualSlope, math.MinInt)
+		c.sights, c.slopes = append(c.sights, sight), append(c.slopes, usualSlope)
+		c.absent, c.rings = append(c.absent, absent), append(c.rings, s.rings())
+		for _, q := range s.radii {
+			youngest, oldest = max(youngest, q.years[0]), min(oldest, q.years[len(q.years)-1])
+		}
 	}
 	if len(c.trees) < 2 {
 		return
 	}
-	for range rounds {
-		change := 0.0
-		all := newSum(c.sights, c.bonds)
-		for t, s := range c.trees {
-			clue := all.but(c.sights[t], c.bonds[t])
-			before := c.sights[t]
-			if len(s.radii) > 0 {
-				c.sights[t] = s.look(clue, c.bonds[t])
-			}
-			a := bondOf(c.sights[t], clue)
-			change = math.Max(change, math.Abs(a.slope-c.bonds[t].slope))
-			all.replace(before, c.bonds[t], c.sights[t], a)
-			c.bonds[t] = a
+	from, left := youngest-firstYears, lastRounds
+	for {
+		if from < oldest {
+			from, left = math.MinInt, left-1
 		}
-		if change < enough {
+		change := c.round(from)
+		if left == 0 || from == math.MinInt && change < enough {
 			return
+		}
+		if from != math.MinInt {
+			from -= moreYears
 		}
 	}
 }
 
-// look reads a tree in the light of a signal.
-func (s stem) look(c *clue, b bond) sight {
-	all := append([]sight(nil), s.dated...)
-	for _, q := range s.radii {
-		if !q.floating {
-			all = append(all, newChain(q, c, b, false).run().sight)
+// round reads every tree once, by what the others tell of the years from one on.
+func (c *company) round(from int) (change float64) {
+	heard := make([]sight, len(c.trees))
+	for t, s := range c.trees {
+		heard[t] = s.heard(c.sights[t], from)
+	}
+	all := newSum(heard, c.slopes)
+	for t, s := range c.trees {
+		clue := all.but(heard[t], c.slopes[t])
+		clue.absent = c.absentRate()
+		before, slope := heard[t], c.slopes[t]
+		if len(s.radii) > 0 {
+			c.sights[t], c.absent[t] = s.look(clue, slope, from)
+			heard[t] = s.heard(c.sights[t], from)
+		}
+		c.slopes[t] = slopeOf(c.sights[t], clue)
+		change = math.Max(change, math.Abs(slope-c.slopes[t]))
+		all.replace(before, slope, heard[t], c.slopes[t])
+	}
+	return change
+}
+
+// absentRate is the share of years without a ring: what is usual, for so many
+// rings, and what the trees show.
+func (c *company) absentRate() float64 {
+	absent, rings := absentPrior*absentRings, absentRings
+	for t := range c.trees {
+		absent += c.absent[t]
+		rings += float64(c.rings[t])
+	}
+	return absent / rings
+}
+
+// trust is the exponent that the evidence from time is given in the end. Each
+// tree is read as if the others' readings were right, so that trees in doubt agree
+// better among themselves than with the truth, and what disturbs one year disturbs
+// the next (chosen so that posteriors are about calibrated, see testdata/accuracy.txt
+// and cmd/evaluate-dating).
+func (c *company) trust() float64 {
+	for _, s := range c.trees {
+		if len(s.dated) > 0 {
+			return 0.8
 		}
 	}
-	return together(all)
+	return 0.7
+}
+
+func (s stem) rings() (n int) {
+	for _, q := range s.radii {
+		n += len(q.years)
+	}
+	return n
+}
+
+// heard is what others may hear of a tree: readings in doubt from a year on only.
+func (s stem) heard(all sight, from int) sight {
+	if len(s.dated) > 0 || from <= all.first {
+		return all
+	}
+	cut := newSight(all.first, all.last())
+	if k := from - all.first; k < len(all.sum) {
+		copy(cut.sum[k:], all.sum[k:])
+		copy(cut.weight[k:], all.weight[k:])
+	}
+	return cut
+}
+
+// look reads a tree in the light of a signal that is told from a year on. absent
+// is the number of absent rings to expect.
+func (s stem) look(c *clue, b float64, from int) (seen sight, absent float64) {
+	all := append([]sight(nil), s.dated...)
+	for _, q := range s.radii {
+		if q.floating {
+			continue
+		}
+		ch := newChain(q, c, b, false)
+		if c != nil {
+			ch.from = from
+		}
+		a := ch.run()
+		all = append(all, a.sight)
+		for _, p := range a.absent {
+			absent += p
+		}
+	}
+	return together(all), absent
 }
 
 // read returns what all other trees and the picture say of a series together,
 // nil where it cannot be used, or where nobody tells.
-func (st *Stand) read(i int) (*alignment, *clue, bond) {
+func (st *Stand) read(i int) (*alignment, *clue, float64) {
 	q := st.sequence(i)
 	if q == nil {
-		return nil, nil, bond{}
+		return nil, nil, 0
 	}
 	c := st.others(st.of[i])
 	if c == nil {
-		return nil, nil, bond{}
+		return nil, nil, 0
 	}
-	b := usualBond()
+	b := usualSlope
 	var a alignment
 	for k := range 4 {
 		ch := newChain(q, c, b, k == 3)
+		if k == 3 {
+			ch.trust = c.trust
+		}
 		if q.floating {
 			ch.anywhere()
 		}
 		a = ch.run()
-		b = bondOf(a.sight, c)
+		b = slopeOf(a.sight, c)
 	}
 	return &a, c, b
 }

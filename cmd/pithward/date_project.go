@@ -1,0 +1,227 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"pithward/measure/archive"
+	"pithward/measure/dating"
+	"pithward/measure/ledger"
+	"pithward/measure/stand"
+)
+
+// projectCall tells what is wrong with a call that names a project, or with one
+// that gives a project's flags without it.
+func (o dateOptions) projectCall() error {
+	switch {
+	case o.project == "" && (o.settle != 0 || o.observer != "" || o.out != ""):
+		return errors.New("--settle, --observer and --out go with --project FILE")
+	case o.project == "":
+		return nil
+	case len(o.series) > 0:
+		return fmt.Errorf("%s: --project dates the cores of the project; name series from elsewhere behind --against", o.series[0])
+	case o.settle != 0 && !(o.settle >= 0.5 && o.settle < 1):
+		return fmt.Errorf("--settle %g: want a posterior of at least 0.5 and less than 1", o.settle)
+	case o.settle != 0 && o.observer != "" && o.observer != stand.Program:
+		return fmt.Errorf("--settle changes nobody's reading but that of the observer %s: leave --observer out", stand.Program)
+	case o.hold || o.pairs != "" || o.plot != "":
+		return errors.New("--hold, --pairs and --plot are for files: write the project's files with --out first")
+	}
+	return nil
+}
+
+// runDateProject dates the cores of a project.
+func runDateProject(ctx context.Context, o dateOptions, d deps) error {
+	settings, err := o.settings()
+	if err != nil {
+		return err
+	}
+	l, err := openProject(ctx, o.project)
+	if err != nil {
+		return &failure{err}
+	}
+	defer l.Close()
+	var against []archive.Series
+	readAll := true
+	if len(o.against) > 0 {
+		known, all := readCollections(o.against, d.talk)
+		if against, readAll = seriesOf(known), all; against == nil {
+			return &failure{errors.New("nothing to date against could be read")}
+		}
+	}
+	report, cores, err := dateProject(ctx, l, o, settings, against)
+	if err != nil {
+		return &failure{err}
+	}
+	if o.out != "" {
+		if report.Files, err = writeDated(o.out, filepath.Base(o.project), cores, report, o.overwrite); err != nil {
+			return &failure{err}
+		}
+	}
+	if o.json {
+		err = printJSON(d.out, report)
+	} else {
+		_, err = io.WriteString(d.out, projectText(report))
+	}
+	if err == nil && !readAll {
+		return &failure{}
+	}
+	return done(err)
+}
+
+// dateProject settles what is to be settled, then dates.
+func dateProject(ctx context.Context, l *ledger.Ledger, o dateOptions, settings dating.Options, against []archive.Series) (r stand.Report, cores []stand.Core, err error) {
+	var settled []stand.Settled
+	observer := stand.Program
+	if o.settle != 0 {
+		if settled, err = stand.Settle(ctx, l, against, o.treeChars, o.settle, time.Now()); err != nil {
+			return r, nil, err
+		}
+	} else if observer, err = projectObserver(ctx, l, o.observer); err != nil {
+		return r, nil, err
+	}
+	cores, warnings, err := stand.Series(ctx, l, observer)
+	if err != nil {
+		return r, nil, err
+	}
+	if len(cores) == 0 {
+		return r, nil, fmt.Errorf("%s: no core has widths: %s", l.Path(), strings.Join(append(warnings, "measure scans into it first"), "; "))
+	}
+	r, err = stand.Date(ctx, cores, against, o.treeChars, settings.Place.Sure)
+	r.Warnings = append(warnings, r.Warnings...)
+	r.Settled = append(r.Settled, settled...)
+	return r, cores, err
+}
+
+// projectObserver tells as whom a project is dated: the one named, else the only
+// one who has settled anything, else as it was measured.
+func projectObserver(ctx context.Context, l *ledger.Ledger, named string) (string, error) {
+	scans, err := l.Scans(ctx)
+	if err != nil || named != "" {
+		return named, err
+	}
+	var all []string
+	for _, s := range scans {
+		who, err := l.Observers(ctx, s.Run)
+		if err != nil {
+			return "", err
+		}
+		all = append(all, who...)
+	}
+	slices.Sort(all)
+	all = slices.Compact(all)
+	switch {
+	case len(all) > 1:
+		return "", fmt.Errorf("%s was settled by %s: name one with --observer", l.Path(), strings.Join(all, " and by "))
+	case len(all) == 1:
+		return all[0], nil
+	}
+	return "", nil
+}
+
+// writeDated writes the dated series in every format that takes what is known of
+// them. It writes nothing where nothing is dated.
+func writeDated(dir, project string, cores []stand.Core, r stand.Report, overwrite bool) ([]string, error) {
+	c := stand.Archive(cores, r, archive.Site{})
+	if len(c.Series) == 0 {
+		return []string{}, nil
+	}
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return nil, fmt.Errorf("--out %s: cannot be made: %w", dir, reason(err))
+	}
+	stem := filepath.Join(dir, strings.TrimSuffix(project, ledger.Ending))
+	var files []string
+	for _, end := range []string{".rwl", "-noaa.txt", ".xml"} {
+		var text bytes.Buffer
+		path := stem + end
+		if _, err := archive.Write(&text, c, archive.FormatOf(path), archive.TucsonOptions{}); err != nil {
+			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+		if err := writeWhole(path, text.Bytes(), overwrite); err != nil {
+			return nil, err
+		}
+		files = append(files, path)
+	}
+	return files, nil
+}
+
+// projectText is the answer for people: what was changed, then each tree with
+// its radii, then how many are dated.
+func projectText(r stand.Report) string {
+	var b strings.Builder
+	for _, w := range r.Warnings {
+		fmt.Fprintln(&b, w)
+	}
+	settledText(&b, r.Settled)
+	count := map[string]int{}
+	tree := ""
+	for i, s := range r.Series {
+		if i == 0 || s.Tree != tree {
+			tree = s.Tree
+			fmt.Fprintf(&b, "tree %s\n", tree)
+		}
+		count[s.Standing]++
+		projectSeriesText(&b, s)
+	}
+	fmt.Fprintf(&b, "%d dated, %d unsure, %d contrary to the field, %d floating, %d undatable\n", count[dating.Stands], count[dating.Unsure],
+		count[dating.Contrary], count[dating.StaysAfloat], count[dating.Undatable])
+	for _, f := range r.Files {
+		fmt.Fprintf(&b, "wrote %s\n", f)
+	}
+	return b.String()
+}
+
+func projectSeriesText(b *strings.Builder, s stand.Dated) {
+	fmt.Fprintf(b, "  %s  %s, %s", s.ID, numbered(s.N, "ring"), s.Standing)
+	if s.Decision == dating.DecisionDated {
+		fmt.Fprintf(b, " %s to %s with probability %s", yearText(*s.FirstYear), yearText(*s.LastYear), probability(s.Posterior))
+	}
+	if s.Reason != "" {
+		fmt.Fprintf(b, ": %s", s.Reason)
+	}
+	fmt.Fprintln(b)
+	var agrees []string
+	if s.RTree != nil {
+		word := "the other radius"
+		if s.Radii > 1 {
+			word = fmt.Sprintf("the %d other radii", s.Radii)
+		}
+		agrees = append(agrees, fmt.Sprintf("r %.2f with %s of its tree", *s.RTree, word))
+	}
+	if s.R != nil {
+		agrees = append(agrees, fmt.Sprintf("r %.2f with %s", *s.R, numbered(s.References, "other tree")))
+	}
+	if len(agrees) > 0 {
+		fmt.Fprintf(b, "    %s\n", strings.Join(agrees, ", "))
+	}
+	for _, x := range s.Suspects {
+		fmt.Fprintf(b, "    suspect: %s\n", x.Words)
+	}
+}
+
+func settledText(b *strings.Builder, all []stand.Settled) {
+	for _, s := range all {
+		word := "left as it was, since " + s.Why
+		if s.Changed {
+			word = "changed by " + stand.Program
+		}
+		fmt.Fprintf(b, "%s  %s\n", s.ID, word)
+		for _, c := range s.Changes {
+			fmt.Fprintf(b, "    %s\n", c)
+		}
+		if s.RBefore != nil && s.RAfter != nil {
+			fmt.Fprintf(b, "    with the %s not used: r %.2f, and %.2f with the change\n", numbered(s.Trees, "tree"), *s.RBefore, *s.RAfter)
+		}
+	}
+	if len(all) > 0 {
+		fmt.Fprintln(b)
+	}
+}
