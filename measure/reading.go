@@ -117,7 +117,8 @@ func medianOf(x []float64) float64 {
 type chain struct {
 	p     []Proposal
 	local []float64
-	lost  []int // number of barriers before each proposal
+	log   []float64 // of local
+	lost  []int     // number of barriers before each proposal
 	prior Prior
 }
 
@@ -125,8 +126,9 @@ type chain struct {
 const farthest = 7
 
 func newChain(p []Proposal, barriers, local []float64, prior Prior) *chain {
-	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p))}
+	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p)), log: make([]float64, len(p))}
 	for i := range p {
+		c.log[i] = math.Log(local[i])
 		for _, b := range barriers {
 			if b < p[i].At {
 				c.lost[i]++
@@ -142,9 +144,8 @@ func (c *chain) link(i, j int) float64 {
 		return 0
 	}
 	w := math.Max(c.p[j].At-c.p[i].At, 1e-3)
-	mean := math.Sqrt(c.local[i] * c.local[j])
-	z := math.Log(w/mean) / c.prior.Spread
-	return -c.prior.Weight * 0.5 * (tails + 1) * math.Log1p(z*z/tails)
+	z := (math.Log(w) - 0.5*(c.log[i]+c.log[j])) / c.prior.Spread // against their geometric mean
+	return -c.prior.Weight * 0.5 * (tails + 1) * math.Log(1+z*z/tails)
 }
 
 // edge is the log weight of leaving the stretch between a boundary and the end

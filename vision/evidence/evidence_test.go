@@ -195,6 +195,29 @@ func TestModelIsWhole(t *testing.T) {
 	}
 }
 
+// Both directions worked out together are what the net says of each.
+func TestOddsBothWays(t *testing.T) {
+	s, _, _ := core(t, 1500, 60, 0, nil, 6)
+	f, m := Extract(s, perMM), Default()
+	for _, wood := range Woods {
+		net, o := m.Column[wood], m.oddsOf(f)
+		hidden, out, turned := make([]float32, net.Hidden), make([]float32, 1), make([]float32, FeatureCount)
+		for u := 0; u < f.Cols; u += 7 {
+			for _, dir := range []int{1, -1} {
+				x := f.Row(u)
+				if dir < 0 {
+					Turned(turned, x)
+					x = turned
+				}
+				net.Apply(x, hidden, out)
+				if got := o.of(wood, dir)[u]; math.Abs(float64(got-out[0])) > 1e-3 {
+					t.Fatalf("%s, column %d, direction %d: %g, want %g", wood, u, dir, got, out[0])
+				}
+			}
+		}
+	}
+}
+
 func BenchmarkExtract(b *testing.B) {
 	s, _, _ := core(b, 6000, 240, 0, nil, 6)
 	for b.Loop() {

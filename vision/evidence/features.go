@@ -73,10 +73,11 @@ func (f *Features) Row(u int) []float32 { return f.At[u*FeatureCount : (u+1)*Fea
 // end for end.
 func odd(value int) bool { return questions[value/2].shape == step }
 
-// plane is one channel, rows x cols, with its running sums along the rows.
+// plane is one channel, rows x cols, with its running sums along the rows. The
+// sums of one column lie together, since every question is asked of columns.
 type plane struct {
 	rows, cols int
-	sums       []float32 // rows x (cols+1), relative to the row's mean
+	sums       []float32 // (cols+1) x rows, relative to the row's mean
 	mean       []float32 // across the rows, per column
 	contrast   []float32 // local range of mean, per column
 }
@@ -162,11 +163,10 @@ func newPlane(x []float32, rows, cols, reach int, floor float32) *plane {
 			total += float64(v)
 		}
 		m := total / float64(cols)
-		sums := p.sums[r*(cols+1) : (r+1)*(cols+1)]
 		var acc float64
 		for u, v := range row {
 			acc += float64(v) - m
-			sums[u+1] = float32(acc)
+			p.sums[(u+1)*rows+r] = float32(acc)
 		}
 	}
 	return p
@@ -182,7 +182,10 @@ func columnMean(x []float32, rows, cols int) []float32 {
 			sq[u] += v * v
 		}
 	}
-	lo, hi := limits(sum, sq, rows)
+	lo, hi := make([]float32, cols), make([]float32, cols)
+	for u := range sum {
+		lo[u], hi[u] = limits(sum[u], sq[u], rows)
+	}
 	clear(sum)
 	for r := 0; r < rows; r++ {
 		for u, v := range x[r*cols : (r+1)*cols] {
@@ -195,102 +198,123 @@ func columnMean(x []float32, rows, cols int) []float32 {
 	return sum
 }
 
-// limits returns mean -/+ 1.3 standard deviations of each column.
-func limits(sum, sq []float32, rows int) (lo, hi []float32) {
-	lo, hi = make([]float32, len(sum)), make([]float32, len(sum))
-	n := float32(rows)
-	for u := range sum {
-		m := sum[u] / n
-		sd := float32(math.Sqrt(float64(max(0, sq[u]/n-m*m))))
-		lo[u], hi[u] = m-1.3*sd, m+1.3*sd
-	}
-	return lo, hi
+// limits returns mean -/+ 1.3 standard deviations of n values, given their sum
+// and the sum of their squares.
+func limits(sum, sq float32, n int) (lo, hi float32) {
+	m := sum / float32(n)
+	sd := float32(math.Sqrt(float64(max(0, sq/float32(n)-m*m))))
+	return m - 1.3*sd, m + 1.3*sd
 }
 
 // answer fills strength and agreement of one question for every column.
 func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
-	vals := make([]float32, p.rows*p.cols)
-	for r := 0; r < p.rows; r++ {
-		filter(vals[r*p.cols:(r+1)*p.cols], p.sums[r*(p.cols+1):(r+1)*(p.cols+1)], sh, reach)
+	mean, spread := make([]float32, p.cols), make([]float32, p.cols) // across the breadth
+	vals := make([]float32, p.rows)
+	for u := range mean {
+		p.filter(vals, sh, u, reach)
+		mean[u], spread[u] = meanAndSpread(vals)
 	}
-	mean := columnMean(vals, p.rows, p.cols)
 	var centre []float32
 	if sh == level {
 		centre = strip.BoxMean(mean, 8*reach+200)
-	}
-	sq := make([]float32, p.cols)
-	for r := 0; r < p.rows; r++ {
-		for u, v := range vals[r*p.cols : (r+1)*p.cols] {
-			d := v - mean[u]
-			sq[u] += d * d
-		}
 	}
 	for u, m := range mean {
 		if centre != nil {
 			m -= centre[u]
 		}
-		sd := math.Sqrt(float64(sq[u]) / float64(p.rows))
 		strength[u] = squash(m / p.contrast[u])
-		agree[u] = m / float32(math.Sqrt(float64(m*m)+sd*sd)+0.05)
+		agree[u] = m / (float32(math.Sqrt(float64(m*m+spread[u]))) + 0.05)
 	}
 }
 
-// filter applies one shape to a row given by its running sums. Places whose
-// filter would leave the row use what is there.
-func filter(dst, sums []float32, sh shape, reach int) {
-	n := len(dst)
+// meanAndSpread returns the mean of a column with outlying rows pulled in, and
+// the mean square of the deviations from it.
+func meanAndSpread(vals []float32) (mean, spread float32) {
+	n := float32(len(vals))
+	first := vals[0] // taken off, the squares stay small and exact
+	sum, sq := sums(vals, first)
+	raw := sum / n
+	variance := max(0, sq/n-raw*raw)
+	reach := 1.3 * float32(math.Sqrt(float64(variance)))
+	lo, hi := raw-reach, raw+reach
+	sum = 0
+	for _, v := range vals {
+		sum += min(hi, max(lo, v-first)) // no branch that might be guessed wrongly
+	}
+	off := sum/n - raw
+	return first + sum/n, variance + off*off
+}
+
+// sums returns the sum of what the values differ from a number by, and of its
+// squares, each in two sums that do not wait for each other.
+func sums(vals []float32, from float32) (sum, sq float32) {
+	var s0, s1, q0, q1 float32
+	for ; len(vals) >= 2; vals = vals[2:] {
+		a, b := vals[0]-from, vals[1]-from
+		s0, s1 = s0+a, s1+b
+		q0, q1 = q0+a*a, q1+b*b
+	}
+	for _, v := range vals {
+		s0 += v - from
+		q0 += (v - from) * (v - from)
+	}
+	return s0 + s1, q0 + q1
+}
+
+// filter applies one shape at a column and gives the answer of every row.
+// Places whose filter would leave the strip use what is there.
+func (p *plane) filter(dst []float32, sh shape, u, reach int) {
 	half := max(0, (reach-1)/2)
-	margin := min(n, reach+half+1)
-	for u := range margin {
-		dst[u] = atRim(sums, sh, u, reach, half)
+	if margin := reach + half + 1; u < margin || u >= p.cols-margin {
+		p.atRim(dst, sh, u, reach, half)
+		return
 	}
-	for u := max(margin, n-margin); u < n; u++ {
-		dst[u] = atRim(sums, sh, u, reach, half)
-	}
+	at := func(u int) []float32 { return p.sums[u*p.rows:][:len(dst)] }
 	per, wide := 1/float32(reach), 1/float32(2*half+1)
 	switch sh {
 	case step:
-		for u := margin; u < n-margin; u++ {
-			dst[u] = per * (sums[u+1+reach] - sums[u+1] - sums[u] + sums[u-reach])
+		a, b, c, d := at(u-reach), at(u), at(u+1), at(u+1+reach)
+		for r := range dst {
+			dst[r] = per * (d[r] - c[r] - b[r] + a[r])
 		}
 	case line:
-		for u := margin; u < n-margin; u++ {
-			dst[u] = wide*(sums[u+half+1]-sums[u-half]) -
-				0.5*per*(sums[u-half]-sums[u-half-reach]+sums[u+half+1+reach]-sums[u+half+1])
+		a, b, c, d := at(u-half-reach), at(u-half), at(u+half+1), at(u+half+1+reach)
+		for r := range dst {
+			dst[r] = wide*(c[r]-b[r]) - 0.5*per*(b[r]-a[r]+d[r]-c[r])
 		}
 	case level:
-		for u := margin; u < n-margin; u++ {
-			dst[u] = wide * (sums[u+half+1] - sums[u-half])
+		b, c := at(u-half), at(u+half+1)
+		for r := range dst {
+			dst[r] = wide * (c[r] - b[r])
 		}
 	}
 }
 
-// atRim is filter for one place near an end of the row; 0 where a side of the
-// filter has nothing left.
-func atRim(sums []float32, sh shape, u, reach, half int) float32 {
-	n := len(sums) - 1
-	none := false
-	mean := func(a, b int) float32 {
-		a, b = max(0, a), min(n, b)
-		if b <= a {
-			none = true
-			return 0
+// atRim is filter near an end of the strip; 0 where a side of the filter has
+// nothing left.
+func (p *plane) atRim(dst []float32, sh shape, u, reach, half int) {
+	for r := range dst {
+		none := false
+		mean := func(a, b int) float32 {
+			a, b = max(0, a), min(p.cols, b)
+			if b <= a {
+				none = true
+				return 0
+			}
+			return (p.sums[b*p.rows+r] - p.sums[a*p.rows+r]) / float32(b-a)
 		}
-		return (sums[b] - sums[a]) / float32(b-a)
+		switch sh {
+		case step:
+			dst[r] = mean(u+1, u+1+reach) - mean(u-reach, u)
+		case line:
+			dst[r] = mean(u-half, u+half+1) - 0.5*(mean(u-half-reach, u-half)+mean(u+half+1, u+half+1+reach))
+		case level:
+			dst[r] = mean(u-half, u+half+1)
+		}
+		if none {
+			dst[r] = 0
+		}
 	}
-	var x float32
-	switch sh {
-	case step:
-		x = mean(u+1, u+1+reach) - mean(u-reach, u)
-	case line:
-		x = mean(u-half, u+half+1) - 0.5*(mean(u-half-reach, u-half)+mean(u+half+1, u+half+1+reach))
-	case level:
-		x = mean(u-half, u+half+1)
-	}
-	if none {
-		return 0
-	}
-	return x
 }
 
 // summary describes the whole core by the mean size of every answer and a few

@@ -25,7 +25,7 @@ type Look struct {
 	BarkScore       float64 // log likelihood ratio for bark at the bark end
 	Pith            *Pith   // nil where the core does not reach it
 	Span            Span    // the wood between bark and pith, direction set
-	scores          map[scored][]float32
+	odds            *odds
 	ground          [2]float64 // at the low and the high end, px
 }
 
@@ -36,8 +36,8 @@ const barkScore = 6
 // there, and so where the wood begins and ends. raw is the strip before it was
 // flattened, span the whole core.
 func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span, known Known) Look {
-	look := Look{Span: span}
-	woods := m.WoodOf(f, span)
+	look := Look{Span: span, odds: m.oddsOf(f)}
+	woods := m.woodOf(look.odds, span)
 	look.Wood, look.WoodProbability = bestWood(woods)
 	if known.Wood != "" {
 		look.Wood, look.WoodGiven = known.Wood, true
@@ -49,9 +49,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 		woods = given(known.Wood)
 	}
 	low, high := Ends(raw, known.Onsets, span.PxPerMM)
-	better, scores := m.better(f, span, woods)
-	look.scores = scores
-	signs := BarkSigns(c, low, high, better, span.PxPerMM)
+	signs := BarkSigns(c, low, high, m.better(look.odds, span, woods), span.PxPerMM)
 	p := m.BarkAtLow(signs)
 	look.Span.Dir, look.BarkProbability = 1, p
 	if p < 0.5 {
@@ -61,7 +59,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 		look.Span.Dir, look.BarkProbability = known.Dir, 1-look.BarkProbability
 	}
 	look.trimGround(known.Onsets)
-	look.trimBark(m, f, low, high)
+	look.trimBark(low, high)
 	look.trimPith(c, raw)
 	return look
 }
@@ -69,7 +67,11 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 // WoodOf returns the probability of each of Woods for a core, by its looks and
 // by how it reads.
 func (m *Model) WoodOf(f *Features, span Span) []float64 {
-	return m.readable(m.WoodProbabilities(f), f, span)
+	return m.woodOf(m.oddsOf(f), span)
+}
+
+func (m *Model) woodOf(o *odds, span Span) []float64 {
+	return m.readable(m.WoodProbabilities(o.f), o, span)
 }
 
 // unsureWood is the probability under which the looks alone do not decide the
@@ -79,7 +81,7 @@ const unsureWood = 0.9
 // readable weighs the kinds of wood, where their looks leave doubt, by how well
 // the core can be read as each: its log evidence per boundary, in the better
 // direction, is added to the log of the probability.
-func (m *Model) readable(woods []float64, f *Features, span Span) []float64 {
+func (m *Model) readable(woods []float64, o *odds, span Span) []float64 {
 	if _, p := bestWood(woods); p >= unsureWood {
 		return woods
 	}
@@ -88,7 +90,7 @@ func (m *Model) readable(woods []float64, f *Features, span Span) []float64 {
 		best := math.Inf(-1)
 		for _, dir := range []int{1, -1} {
 			span.Dir = dir
-			r := m.glance(m.score(f, w, dir), w, span)
+			r := m.glance(o.of(w, dir), w, span)
 			best = math.Max(best, r.Score/math.Max(5, r.Count))
 		}
 		x[i] = float32(math.Log(math.Max(woods[i], 1e-4)) + best)
@@ -120,14 +122,11 @@ func given(w measure.Wood) []float64 {
 // difference of their log evidence per boundary, limited, times the kind's
 // probability.
 func (m *Model) Better(f *Features, span Span, woods []float64) [3]float64 {
-	out, _ := m.better(f, span, woods)
-	return out
+	return m.better(m.oddsOf(f), span, woods)
 }
 
-// better is Better, and gives back the log odds it worked out.
-func (m *Model) better(f *Features, span Span, woods []float64) ([3]float64, map[scored][]float32) {
+func (m *Model) better(o *odds, span Span, woods []float64) [3]float64 {
 	var out [3]float64
-	scores := map[scored][]float32{}
 	for i, w := range Woods {
 		if woods[i] < 0.15 {
 			continue
@@ -135,13 +134,12 @@ func (m *Model) better(f *Features, span Span, woods []float64) ([3]float64, map
 		var r [2]Reading
 		for k, dir := range []int{1, -1} {
 			span.Dir = dir
-			scores[scored{w, dir}] = m.score(f, w, dir)
-			r[k] = m.glance(scores[scored{w, dir}], w, span)
+			r[k] = m.glance(o.of(w, dir), w, span)
 		}
 		n := math.Max(5, (r[0].Count+r[1].Count)/2)
 		out[i] = woods[i] * math.Tanh((r[0].Score-r[1].Score)/n)
 	}
-	return out, scores
+	return out
 }
 
 // BarkAtLow is the probability that bark is at low columns.
@@ -165,13 +163,13 @@ func (l *Look) trimGround(onsets [2][]float64) {
 }
 
 // trimBark takes bark off the span.
-func (l *Look) trimBark(m *Model, f *Features, low, high End) {
+func (l *Look) trimBark(low, high End) {
 	end := low
 	if l.Span.Dir < 0 {
 		end = high
 	}
 	l.BarkScore = end.Score
-	l.BarkPresent = end.Score > barkScore && !l.ringed(m, f, end)
+	l.BarkPresent = end.Score > barkScore && !l.ringed(end)
 	if !l.BarkPresent {
 		return
 	}
@@ -184,7 +182,7 @@ func (l *Look) trimBark(m *Model, f *Features, low, high End) {
 
 // ringed tells whether a stretch taken for bark holds a sequence of sure rings:
 // then it is stained wood.
-func (l *Look) ringed(m *Model, f *Features, end End) bool {
+func (l *Look) ringed(end End) bool {
 	const shortest, rings = 2.5, 3 // mm of bark that might hide rings, sure boundaries that tell
 	if end.BarkPx < shortest*l.Span.PxPerMM {
 		return false
@@ -197,7 +195,7 @@ func (l *Look) ringed(m *Model, f *Features, end End) bool {
 		span.From, span.To = span.To-end.BarkPx+margin, span.To-margin
 	}
 	sure := 0
-	for _, c := range m.Propose(f, l.Wood, span) {
+	for _, c := range candidatesIn(l.odds.of(l.Wood, span.Dir), span) {
 		if c.LogOdds > 2 {
 			sure++
 		}

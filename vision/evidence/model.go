@@ -100,18 +100,7 @@ func (m *Model) ReadFrom(f *Features, cands []Candidate, wood measure.Wood, span
 
 // ReadLook is Read for a core that has been judged.
 func (m *Model) ReadLook(f *Features, l Look) Reading {
-	score := l.scores[scored{l.Wood, l.Span.Dir}]
-	if score == nil {
-		score = m.score(f, l.Wood, l.Span.Dir)
-	}
-	return m.ReadFrom(f, candidatesIn(score, l.Span), l.Wood, l.Span)
-}
-
-// scored names the log odds of all columns under one kind of wood and one
-// direction.
-type scored struct {
-	wood measure.Wood
-	dir  int
+	return m.ReadFrom(f, candidatesIn(l.odds.of(l.Wood, l.Span.Dir), l.Span), l.Wood, l.Span)
 }
 
 // First makes the first look only.
@@ -134,7 +123,7 @@ func (m *Model) glance(score []float32, wood measure.Wood, span Span) Reading {
 
 // Propose returns the candidates of the wood in a span, from bark to pith.
 func (m *Model) Propose(f *Features, wood measure.Wood, span Span) []Candidate {
-	return candidatesIn(m.score(f, wood, span.Dir), span)
+	return candidatesIn(m.oddsOf(f).of(wood, span.Dir), span)
 }
 
 // candidatesIn returns the candidates of the wood in a span, from bark to pith,
@@ -151,24 +140,6 @@ func candidatesIn(score []float32, span Span) []Candidate {
 		for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
 			out[i], out[j] = out[j], out[i]
 		}
-	}
-	return out
-}
-
-// score returns the log odds of a boundary at every column.
-func (m *Model) score(f *Features, wood measure.Wood, dir int) []float32 {
-	net := m.Column[wood]
-	out := make([]float32, f.Cols)
-	h, y := make([]float32, net.Hidden), make([]float32, 1)
-	turned := make([]float32, FeatureCount)
-	for u := range out {
-		x := f.Row(u)
-		if dir < 0 {
-			Turned(turned, x)
-			x = turned
-		}
-		net.Apply(x, h, y)
-		out[u] = y[0]
 	}
 	return out
 }

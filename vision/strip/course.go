@@ -167,9 +167,21 @@ func BoxMean(x []float32, reach int) []float32 {
 		sum[i+1] = sum[i] + float64(v)
 	}
 	out := make([]float32, len(x))
-	for i := range x {
+	margin := min(len(x), reach)
+	rim := func(i int) {
 		a, b := max(0, i-reach), min(len(x), i+reach+1)
 		out[i] = float32((sum[b] - sum[a]) / float64(b-a))
+	}
+	for i := range margin {
+		rim(i)
+		rim(len(x) - 1 - i)
+	}
+	if len(x) > 2*reach {
+		part := 1 / float64(2*reach+1)
+		inner, before, behind := out[reach:len(x)-reach], sum, sum[2*reach+1:]
+		for i := range inner {
+			inner[i] = float32((behind[i] - before[i]) * part)
+		}
 	}
 	return out
 }
@@ -203,9 +215,10 @@ func searchGrid(p *profiles, every, reach int) *grid {
 	sums := make([]float32, p.n+1)
 	totalPower := g.windows(power, sums, every, reach)
 	got := make([]float32, g.knots)
+	wide := p.padded()
 	for s := 0; s < slopeSteps; s++ {
 		for b := range bendSteps {
-			stackAlong(stack, p, slopeOf(s), g.bendOf(b))
+			wide.stackAlong(stack, slopeOf(s), g.bendOf(b))
 			for i, x := range stack {
 				stack[i] = x * x
 			}
@@ -238,22 +251,50 @@ func (g *grid) windowsInto(out, x, sums []float32, every, reach int) {
 	}
 }
 
-// stackAlong sums the bands along one slope and bend.
-func stackAlong(stack []float32, p *profiles, slope, bend float64) {
+// padded are profiles with nothing, 0, before and behind them, so that they
+// can be moved by any slope and bend that is tried.
+type padded struct {
+	at   [][]float32
+	v    []float64
+	thin int
+	pad  int
+}
+
+func (p *profiles) padded() padded {
+	var most float64 // shift, px: a bend shifts by its part of the half breadth, at most
+	for _, v := range p.v {
+		most = math.Max(most, (steepest+bendSteps[len(bendSteps)-1])*math.Abs(v))
+	}
+	w := padded{v: p.v, thin: p.thin, pad: int(most)/p.thin + 2}
+	for _, prof := range p.at {
+		x := make([]float32, w.pad+p.n+w.pad)
+		copy(x[w.pad:], prof)
+		w.at = append(w.at, x)
+	}
+	for len(w.at)%4 != 0 { // stackAlong takes four at a time
+		w.at, w.v = append(w.at, make([]float32, w.pad+p.n+w.pad)), append(w.v[:len(w.v):len(w.v)], 0)
+	}
+	return w
+}
+
+// stackAlong sums the bands along one slope and bend, four of them on each way
+// through the stack.
+func (p padded) stackAlong(stack []float32, slope, bend float64) {
 	clear(stack)
-	for b, prof := range p.at {
+	n := len(stack)
+	moved := func(b int) ([]float32, float32) {
 		v := p.v[b]
 		d := (slope*v + bend*v*v) / float64(p.thin)
-		k := int(math.Floor(d))
-		f := float32(d - float64(k))
-		lo, hi := max(0, -k), min(p.n, p.n-k-1)
-		if hi <= lo {
-			continue
-		}
-		src := prof[lo+k : hi+k+1]
-		dst := stack[lo:hi]
-		for i := range dst {
-			dst[i] += src[i] + f*(src[i+1]-src[i])
+		k := math.Floor(d)
+		return p.at[b][p.pad+int(k):][:n+1], float32(d - k)
+	}
+	for b := 0; b < len(p.at); b += 4 {
+		x, f := moved(b)
+		y, g := moved(b + 1)
+		z, h := moved(b + 2)
+		w, e := moved(b + 3)
+		for i := range stack {
+			stack[i] += x[i] + f*(x[i+1]-x[i]) + y[i] + g*(y[i+1]-y[i]) + (z[i] + h*(z[i+1]-z[i]) + w[i] + e*(w[i+1]-w[i]))
 		}
 	}
 }
@@ -261,38 +302,19 @@ func stackAlong(stack []float32, p *profiles, slope, bend float64) {
 // trace finds the smoothest well-agreeing course along the core by dynamic
 // programming and refines it between the grid's slopes.
 func (g *grid) trace(c *Course) {
-	const slopePenalty, bendPenalty = 0.06, 0.03
 	nb := len(bendSteps)
 	gain := func(k, st int) float32 { return g.agree[k*g.states+st] }
 	score := make([]float32, g.states)
 	next := make([]float32, g.states)
+	bent := make([]float32, g.states)
+	bentFrom := make([]int16, g.states)
 	from := make([]int16, g.knots*g.states)
-	for st := range score {
-		score[st] = gain(0, st)
-	}
+	copy(score, g.agree[:g.states])
 	for k := 1; k < g.knots; k++ {
-		for s := 0; s < slopeSteps; s++ {
-			for b := 0; b < nb; b++ {
-				best, arg := float32(math.Inf(-1)), 0
-				for ds := -2; ds <= 2; ds++ {
-					if s+ds < 0 || s+ds >= slopeSteps {
-						continue
-					}
-					for db := -1; db <= 1; db++ {
-						if b+db < 0 || b+db >= nb {
-							continue
-						}
-						o := (s+ds)*nb + b + db
-						pen := slopePenalty*float32(ds*ds) + bendPenalty*float32(db*db)
-						if v := score[o] - pen; v > best {
-							best, arg = v, o
-						}
-					}
-				}
-				st := s*nb + b
-				next[st] = best + gain(k, st)
-				from[k*g.states+st] = int16(arg)
-			}
+		bestBend(bent, bentFrom, score)
+		bestSlope(next, from[k*g.states:(k+1)*g.states], bent, bentFrom)
+		for st, v := range g.agree[k*g.states : (k+1)*g.states] {
+			next[st] += v
 		}
 		score, next = next, score
 	}
@@ -314,6 +336,46 @@ func (g *grid) trace(c *Course) {
 	}
 	smooth(c.Slope, 3)
 	smooth(c.Bend, 4)
+}
+
+// What a change of course from knot to knot costs, for each step of the grid.
+const slopePenalty, bendPenalty = 0.06, 0.03
+
+// bestBend sets, for each state, the best score that can be come from by
+// changing the bend by one step or none, its cost taken off, and the state that
+// it is of.
+func bestBend(best []float32, from []int16, score []float32) {
+	nb := len(bendSteps)
+	for o := 0; o < len(score); o += nb {
+		for b := range nb {
+			st := o + b
+			v, arg := score[st], st
+			if b > 0 && score[st-1]-bendPenalty > v {
+				v, arg = score[st-1]-bendPenalty, st-1
+			}
+			if b < nb-1 && score[st+1]-bendPenalty > v {
+				v, arg = score[st+1]-bendPenalty, st+1
+			}
+			best[st], from[st] = v, int16(arg)
+		}
+	}
+}
+
+// bestSlope goes on from bestBend: the slope may change by two steps, at the
+// square of the cost of one.
+func bestSlope(best []float32, from []int16, bent []float32, bentFrom []int16) {
+	nb := len(bendSteps)
+	copy(best, bent)
+	copy(from, bentFrom)
+	for _, ds := range []int{-1, 1, -2, 2} {
+		cost := slopePenalty * float32(ds*ds)
+		lo, hi := max(0, -ds*nb), min(len(bent), len(bent)-ds*nb)
+		for st := lo; st < hi; st++ {
+			if v := bent[st+ds*nb] - cost; v > best[st] {
+				best[st], from[st] = v, bentFrom[st+ds*nb]
+			}
+		}
+	}
 }
 
 // between returns the place of the parabola's peak through the semblance at a

@@ -60,17 +60,58 @@ func (s *Strip) sampleRow(px raster.Pixels, r, sub int) {
 	part := 1 / float32(sub)
 	for k := 0; k < sub; k++ {
 		v := s.Across(r) + s.RowPx*((float64(k)+0.5)/float64(sub)-0.5)
+		if px.U8 != nil && px.Channels == 3 {
+			s.sampleBGR(px, v, part, light, brown)
+			continue
+		}
 		for i := range light {
 			x := s.axis[i][0] + v*s.normal[i][0]
 			y := s.axis[i][1] + v*s.normal[i][1]
 			b, g, red := px.Sample(x, y)
-			light[i] += part * (0.114*b + 0.587*g + 0.299*red)
+			light[i] += part * (lightBlue*b + lightGreen*g + lightRed*red)
 			if brown != nil {
 				brown[i] += part * (red - b)
 			}
 		}
 	}
 }
+
+// The shares of the colours in brightness (ITU-R BT.601).
+const lightBlue, lightGreen, lightRed = 0.114, 0.587, 0.299
+
+// toneOf holds for each value of blue, green and red what it adds to a pixel's
+// tone: brightness in 256ths in the lower 32 bits, and red minus blue, plus
+// 255, in the upper ones. So one number is weighed and added for both.
+var toneOf = func() (t [3][256]uint64) {
+	for v := range uint64(256) {
+		t[0][v] = uint64(lightBlue*256*float64(v)+0.5) + (255-v)<<32
+		t[1][v] = uint64(lightGreen*256*float64(v) + 0.5)
+		t[2][v] = uint64(lightRed*256*float64(v)+0.5) + v<<32
+	}
+	return t
+}()
+
+// sampleBGR adds part of the tones of an 8-bit colour scan along the line v px
+// from the axis, bilinear with places taken to 1/256 px.
+func (s *Strip) sampleBGR(px raster.Pixels, v float64, part float32, light, brown []float32) {
+	const bits, one = 8, 1 << 8
+	lastX, lastY := (px.Width-1)<<bits-1, (px.Height-1)<<bits-1
+	stride := 3 * px.Width
+	for i, n := range s.normal {
+		x := min(max(0, int((s.axis[i][0]+v*n[0])*one+0.5)), lastX)
+		y := min(max(0, int((s.axis[i][1]+v*n[1])*one+0.5)), lastY)
+		at := y>>bits*stride + x>>bits*3
+		p, q := px.U8[at:at+6:at+6], px.U8[at+stride:at+stride+6:at+stride+6]
+		fx, fy := uint64(x&(one-1)), uint64(y&(one-1))
+		upper := tone(p[0], p[1], p[2])*(one-fx) + tone(p[3], p[4], p[5])*fx
+		lower := tone(q[0], q[1], q[2])*(one-fx) + tone(q[3], q[4], q[5])*fx
+		sum := upper*(one-fy) + lower*fy // at most 65281 * 65536 in the lower half
+		light[i] += part / (one * one * one) * float32(uint32(sum))
+		brown[i] += part * (float32(sum>>32)/(one*one) - 255)
+	}
+}
+
+func tone(b, g, r uint8) uint64 { return toneOf[0][b] + toneOf[1][g] + toneOf[2][r] }
 
 // Across returns v of row r.
 func (s *Strip) Across(r int) float64 {

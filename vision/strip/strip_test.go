@@ -174,8 +174,33 @@ func TestOnsetsAtARaggedEnd(t *testing.T) {
 	}
 }
 
+// coloured makes a gray picture one in colour: red brighter than blue.
+func coloured(px raster.Pixels) raster.Pixels {
+	out := raster.Pixels{Width: px.Width, Height: px.Height, Channels: 3}
+	for _, v := range px.U8 {
+		out.U8 = append(out.U8, v/2, v-v/4, v)
+	}
+	return out
+}
+
+// The quick way through 8-bit colour tells the same as the general one.
+func TestStraightenColour(t *testing.T) {
+	px := coloured(layered(900, 120, func(x, y float64) float64 { return x + 0.2*y }))
+	deep := raster.Pixels{Width: px.Width, Height: px.Height, Channels: 3}
+	for _, v := range px.U8 {
+		deep.U16 = append(deep.U16, uint16(v)*257)
+	}
+	axis := []measure.Point{{-3, 55.3}, {400, 61.7}, {905, 40.2}} // beyond the scan too
+	got, want := Straighten(px, axis, 110, 1), Straighten(deep, axis, 110, 1)
+	for i, v := range want.Light {
+		if math.Abs(float64(got.Light[i]-v)) > 0.5 || math.Abs(float64(got.Brown[i]-want.Brown[i])) > 0.5 {
+			t.Fatalf("%d: %.2f and %.2f, want %.2f and %.2f", i, got.Light[i], got.Brown[i], v, want.Brown[i])
+		}
+	}
+}
+
 func BenchmarkStraighten(b *testing.B) {
-	px := layered(6000, 260, func(x, _ float64) float64 { return x })
+	px := coloured(layered(6000, 260, func(x, _ float64) float64 { return x }))
 	for b.Loop() {
 		Straighten(px, []measure.Point{{0, 130}, {5999, 130}}, 240, 0.84)
 	}
