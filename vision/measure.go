@@ -2,7 +2,6 @@ package vision
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"image"
 	"path/filepath"
@@ -191,14 +190,10 @@ func fieldFor(fields []measure.Field, cores, position int) *measure.Field {
 	return nil
 }
 
-// Picture returns the scan reduced for the overlay, so that its longest side
-// is at most that of a scan reduced by `scale`, and the factor it was reduced
-// by.
-func (s *Scan) Picture(scale float64) (*image.NRGBA, int, error) {
-	if !(scale > 0) {
-		return nil, 0, errors.New("picture: scale must be positive")
-	}
-	factor := max(1, int(1/scale+0.999))
+// Picture returns the scan reduced for its overlay, and the factor it was
+// reduced by.
+func (s *Scan) Picture() (*image.NRGBA, int, error) {
+	factor := s.overlayFactor()
 	o, err := s.Reduced(factor)
 	if err != nil {
 		return nil, 0, err

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"sync"
 	"syscall"
 
 	"gocv.io/x/gocv"
@@ -13,6 +14,7 @@ import (
 
 	"pithward/measure"
 	"pithward/vision/header"
+	"pithward/vision/overlay"
 	"pithward/vision/raster"
 	"pithward/vision/tiff"
 )
@@ -26,6 +28,9 @@ type Scan struct {
 	release func() // gives the pixels' memory back
 	sum     string
 	hash    errgroup.Group // of sum: the file is hashed while it is decoded
+
+	making  sync.Mutex // of reduced
+	reduced map[int]raster.Pixels
 }
 
 // ReadScan decodes the image file at path, with its own depth, gray or colour,
@@ -164,7 +169,7 @@ func (s *Scan) Close() {
 	if s.pixels.Width == 0 {
 		return
 	}
-	s.pixels = raster.Pixels{}
+	s.pixels, s.reduced = raster.Pixels{}, nil
 	s.release()
 }
 
@@ -194,18 +199,48 @@ func (o Overview) FromScan(x, y float64) (float64, float64) {
 }
 
 // Overview reduces the scan by the smallest whole factor that leaves no side
-// longer than maxSide pixels.
+// longer than maxSide pixels. Where it can, it does so by way of the copy that
+// the overlay is drawn on, so that the scan itself is gone through once.
 func (s *Scan) Overview(maxSide int) (Overview, error) {
 	side := max(s.pixels.Width, s.pixels.Height)
-	return s.Reduced((side + maxSide - 1) / max(maxSide, 1))
-}
-
-// Reduced reduces the scan by the whole factor, at least 1. It fails when the
-// scan is closed or has not factor pixels along each side.
-func (s *Scan) Reduced(factor int) (Overview, error) {
-	px, err := s.pixels.Reduced(factor)
+	factor := (side + maxSide - 1) / max(maxSide, 1)
+	way := s.overlayFactor()
+	if way <= 1 || factor%way != 0 {
+		return s.Reduced(factor)
+	}
+	first, err := s.Reduced(way)
 	if err != nil {
 		return Overview{}, err
+	}
+	px, err := first.Reduced(factor / way)
+	return Overview{px, factor}, err
+}
+
+// overlayFactor is the whole factor by which the scan is reduced for its
+// overlay.
+func (s *Scan) overlayFactor() int {
+	return int(1/overlay.Size(s.pixels.Width, s.pixels.Height) + 0.999)
+}
+
+// Reduced reduces the scan by the whole factor, at least 1, and keeps the copy
+// until Close. It fails when the scan is closed or has not factor pixels along
+// each side.
+func (s *Scan) Reduced(factor int) (Overview, error) {
+	if s.pixels.Width == 0 {
+		return Overview{}, errEmpty
+	}
+	s.making.Lock()
+	defer s.making.Unlock()
+	px, there := s.reduced[factor]
+	if !there {
+		var err error
+		if px, err = s.pixels.Reduced(factor); err != nil {
+			return Overview{}, err
+		}
+		if s.reduced == nil {
+			s.reduced = map[int]raster.Pixels{}
+		}
+		s.reduced[factor] = px
 	}
 	return Overview{px, factor}, nil
 }

@@ -87,7 +87,7 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 	var reducing errgroup.Group
 	if job.Overlay != "" {
 		reducing.Go(func() (err error) {
-			base, err = reduced(s)
+			base.img, base.factor, err = s.Picture()
 			return err
 		})
 	}
@@ -122,12 +122,6 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 type picture struct {
 	img    *image.NRGBA
 	factor int
-}
-
-func reduced(s *vision.Scan) (p picture, err error) {
-	px := s.Pixels()
-	p.img, p.factor, err = s.Picture(overlay.Size(px.Width, px.Height))
-	return p, err
 }
 
 // speaker writes messages one at a time.

@@ -20,7 +20,6 @@ func Allocate(width, height, channels, depth int) (Pixels, func(), error) {
 	if err != nil {
 		return Pixels{}, nil, fmt.Errorf("no memory for a picture of %d MB: %w", n*depth/8>>20, err)
 	}
-	_ = syscall.Madvise(mem, syscall.MADV_HUGEPAGE) // a wish: fewer page faults
 	if depth == 16 {
 		p.U16 = unsafe.Slice((*uint16)(unsafe.Pointer(&mem[0])), n)
 	} else {
