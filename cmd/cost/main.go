@@ -1,14 +1,15 @@
 // Command cost prints what measuring a tray costs, in one run on one machine:
 // wall time as a multiple of decoding the same file, and peak memory of all
 // processes as a multiple of the decoded picture, for trays of 3, 10 and 20
-// cores of 270 mm at 1200 dpi, uncompressed and LZW.
+// cores of 270 mm at 1200 dpi, uncompressed and LZW. Then what a tray takes in a
+// folder of small ones, one at a time, as a multiple of one by itself.
 //
 //	make bench
 package main
 
 import (
-	"bytes"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"log"
@@ -19,6 +20,7 @@ import (
 	"strings"
 	"time"
 
+	"pithward/cmd/cost/usage"
 	"pithward/measure"
 	"pithward/vision/phantom"
 )
@@ -27,9 +29,14 @@ func main() {
 	bin := flag.String("bin", "bin", "folder with pithward and pithward-scan")
 	runs := flag.Int("runs", 3, "runs of each, the quickest counts")
 	sizes := flag.String("cores", "3,10,20", "cores on a tray, tray by tray")
+	folder := flag.Int("folder", 50, "small trays in a folder; 0: none")
 	flag.Parse()
 	log.SetFlags(0)
-	if err := run(*bin, *sizes, *runs); err != nil {
+	err := run(*bin, *sizes, *runs)
+	if err == nil && *folder > 0 {
+		err = manyTrays(*bin, *folder, *runs)
+	}
+	if err != nil {
 		log.Fatal("cost: ", err)
 	}
 }
@@ -59,6 +66,53 @@ func run(bin, sizes string, runs int) error {
 	return nil
 }
 
+// manyTrays measures a folder of copies of one small tray, and one alone.
+func manyTrays(bin string, trays, runs int) error {
+	dir, err := os.MkdirTemp("", "cost")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	p, _ := phantom.Render(phantom.RandomTray(9, phantom.Options{Wood: measure.Conifer, Cores: 2, LengthMM: 40, Plain: true}), 9)
+	first := filepath.Join(dir, "tray01.tif")
+	f, err := os.Create(first)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(p.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.LZW}), f.Close()); err != nil {
+		return err
+	}
+	for i := 2; i <= trays; i++ {
+		if err := os.Link(first, filepath.Join(dir, fmt.Sprintf("tray%02d.tif", i))); err != nil {
+			return err
+		}
+	}
+	least := func(args ...string) (best time.Duration, err error) {
+		for i := range runs {
+			args := append([]string{"measure", "--overwrite", "--jobs", "1"}, args...)
+			d, _, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), args...), nil)
+			if err != nil {
+				return 0, fmt.Errorf("measuring: %w", err)
+			}
+			if i == 0 || d < best {
+				best = d
+			}
+		}
+		return best, nil
+	}
+	one, err := least(first)
+	if err != nil {
+		return err
+	}
+	all, err := least("--folder", dir)
+	if err != nil {
+		return err
+	}
+	each := all.Seconds() / float64(trays)
+	fmt.Printf("\na folder of %d trays of %d x %d px: %.2f s a tray, %.2f times one by itself\n", trays, p.Width, p.Height, each, each/one.Seconds())
+	return nil
+}
+
 // one writes a picture, decodes and measures it, and prints a line.
 func one(bin, dir string, cores int, name string, p *phantom.Picture, o phantom.TIFFOptions, runs int) error {
 	path := filepath.Join(dir, "tray.tif")
@@ -80,11 +134,11 @@ func one(bin, dir string, cores int, name string, p *phantom.Picture, o phantom.
 	var decode, whole time.Duration
 	var peak int64
 	for i := range runs {
-		d, _, err := timed(exec.Command(filepath.Join(bin, "pithward-scan")), job)
+		d, _, err := usage.Of(exec.Command(filepath.Join(bin, "pithward-scan")), job)
 		if err != nil {
 			return fmt.Errorf("decoding: %w", err)
 		}
-		w, m, err := timed(exec.Command(filepath.Join(bin, "pithward"), "measure", path, "--overwrite"), nil)
+		w, m, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), "measure", path, "--overwrite"), nil)
 		if err != nil {
 			return fmt.Errorf("measuring: %w", err)
 		}
@@ -100,50 +154,4 @@ func one(bin, dir string, cores int, name string, p *phantom.Picture, o phantom.
 	fmt.Printf("%5d  %-8s  %6d x %5d  %8.0f  %9.2f  %9.2f  %6.2f  %10.0f  %6.2f\n", cores, name, p.Width, p.Height, size,
 		decode.Seconds(), whole.Seconds(), whole.Seconds()/decode.Seconds(), float64(peak)/1e6, float64(peak)/1e6/size)
 	return nil
-}
-
-// timed runs a command and returns its wall time and the peak resident memory,
-// in bytes, of it and all its descendants together, looked at every 20 ms.
-func timed(cmd *exec.Cmd, stdin []byte) (time.Duration, int64, error) {
-	cmd.Stdin = bytes.NewReader(stdin)
-	var talk bytes.Buffer
-	cmd.Stderr = &talk
-	start := time.Now()
-	if err := cmd.Start(); err != nil {
-		return 0, 0, err
-	}
-	done := make(chan error, 1)
-	go func() { done <- cmd.Wait() }()
-	var peak int64
-	for {
-		select {
-		case err := <-done:
-			if err != nil {
-				err = fmt.Errorf("%w: %s", err, talk.String())
-			}
-			return time.Since(start), peak, err
-		case <-time.After(20 * time.Millisecond):
-			peak = max(peak, resident(cmd.Process.Pid))
-		}
-	}
-}
-
-// resident is the memory of a process and its descendants (Linux).
-func resident(pid int) int64 {
-	var sum int64
-	b, _ := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid))
-	if f := strings.Fields(string(b)); len(f) > 1 {
-		pages, _ := strconv.ParseInt(f[1], 10, 64)
-		sum = pages * int64(os.Getpagesize())
-	}
-	tasks, _ := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/children", pid))
-	for _, t := range tasks {
-		b, _ := os.ReadFile(t)
-		for _, child := range strings.Fields(string(b)) {
-			if n, err := strconv.Atoi(child); err == nil {
-				sum += resident(n)
-			}
-		}
-	}
-	return sum
 }
