@@ -12,7 +12,7 @@ BENCH    ?= .
 # Packages free of the image library.
 pure = $$($(CGO) go list -f '{{.ImportPath}} {{join .Deps " "}}' ./... | grep -v gocv.io/ | cut -d' ' -f1)
 
-.PHONY: build setup web test check short demo evaluate race fuzz bench golden lint leak cover clean
+.PHONY: build setup web test check short demo evaluate evaluate-dating race fuzz bench golden lint leak cover clean
 
 # A program that comes out the same keeps its time, so that test results that
 # rest on it stay cached.
@@ -55,6 +55,10 @@ demo: build
 # Boundary, width and scale errors on a seeded suite of rendered trays.
 evaluate: build
 	$(PURE) go run ./cmd/evaluate $(ARGS)
+
+# How many missed and invented rings are found, by picture and time together.
+evaluate-dating:
+	$(PURE) go run ./cmd/evaluate-dating $(ARGS)
 
 race:
 	go test -race -short $(pure)

@@ -224,7 +224,8 @@ func TestSuspectsByPicture(t *testing.T) {
 	for k := range pictures {
 		pictures[k] = archive.RingPicture{Boundary: &archive.PicturePlace{Probability: 0.999, AtMM: float64(200 - k), Share: 1}}
 	}
-	place := archive.PicturePlace{ID: "c1", AtMM: 12.5, Probability: 0.31, Share: 0.4}
+	w := stand[0].Widths.V
+	place := archive.PicturePlace{ID: "c1", AtMM: 12.5, Probability: 0.31, Share: w[131] / (w[130] + w[131])}
 	pictures[year-faulty.FirstYear].Candidates = []archive.PicturePlace{place}
 	s := suspectsAgainst(faulty, stand[1:], pictures)[0]
 	if s.Kind != Missed || s.Year != year || s.Place != "c1" || s.AtMM == nil || *s.AtMM != place.AtMM || *s.PictureProbability != place.Probability {

@@ -45,7 +45,7 @@ const (
 	farOff      = 5.0   // deviations at which a width is cut off
 	tailFreedom = 5.0   // of the logarithms of widths round their level
 	noRing      = -3.0  // the anomaly of a year known to be without a ring
-	unseenPrior = 0.002 // a boundary missed in a ring where the picture shows no candidate
+	unseenPrior = 0.005 // a boundary missed where the picture shows no candidate: measured, 26 of 5228 on rendered cores
 	missedPrior = 0.001 // the same in a ring of a file that comes without picture
 	inventPrior = 0.001 // a boundary of such a file that is none
 	absentPrior = 0.001 // an absent ring, a year, as long as nothing is known of the stand

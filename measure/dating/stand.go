@@ -147,7 +147,7 @@ func (st *Stand) others(tree int) *clue {
 	var clue *clue
 	if len(c.trees) > 0 {
 		clue = newSum(c.sights, c.slopes).clue()
-		clue.absent, clue.trust = c.absentRate(), c.trust()
+		clue.absent, clue.trust, clue.certain = c.absentRate(), c.trust(), c.certain()
 	}
 	st.mu.Lock()
 	st.clues[tree] = clue
@@ -241,6 +241,18 @@ func (c *company) trust() float64 {
 	return 0.7
 }
 
+// certain tells whether no tree is in doubt. Then the evidence from time counts in
+// full for a series with a picture; without one, its widths have told already how
+// probable a fault is.
+func (c *company) certain() bool {
+	for _, s := range c.trees {
+		if len(s.radii) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
 func (s stem) rings() (n int) {
 	for _, q := range s.radii {
 		n += len(q.years)
@@ -299,6 +311,9 @@ func (st *Stand) read(i int) (*alignment, *clue, float64) {
 		ch := newChain(q, c, b, k == 3)
 		if k == 3 {
 			ch.trust = c.trust
+			if c.certain && q.series.Pictures != nil {
+				ch.trust = 1
+			}
 		}
 		if q.floating {
 			ch.anywhere()

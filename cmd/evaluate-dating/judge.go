@@ -1,0 +1,174 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+
+	"pithward/measure/archive"
+	"pithward/measure/dating"
+)
+
+// tally adds up what became of the faults of many readings.
+type tally struct {
+	cores, boundaries, faults int
+	near                      int // faults that a suspect of their kind, posterior settled or more, covers within two years
+	restored, wrong           int // changes at a posterior of at least settled: those that mend a fault, and those that make one
+	absent, absentFound       int
+	n, right                  [11]int
+	sum                       [11]float64
+}
+
+// settled is the posterior from which a suspect is taken for what it says.
+const settled = 0.5
+
+// judge sets the suspects of a core against the truth.
+func (t *tally) judge(c core, suspects []dating.Suspect) {
+	t.cores++
+	t.boundaries += c.count
+	t.faults += c.faults
+	t.absent += len(c.absent)
+	for _, f := range c.places {
+		for _, s := range suspects {
+			if s.Kind == f.kind && s.Posterior >= settled && s.FromYear-2 <= f.year && f.year <= s.ToYear+2 {
+				t.near++
+				break
+			}
+		}
+	}
+	for _, s := range suspects {
+		right := c.right(s)
+		t.note(s.Here, right)
+		if s.Here < settled {
+			continue
+		}
+		switch {
+		case s.Kind == dating.Absent && right:
+			t.absentFound++
+		case s.Kind == dating.Absent: // never settled by itself
+		case right:
+			t.restored++
+		default:
+			t.wrong++
+		}
+	}
+}
+
+// right tells whether a suspect is at the very place of a fault of its kind.
+func (c core) right(s dating.Suspect) bool {
+	switch {
+	case s.Kind == dating.Absent:
+		return c.absent[s.Year]
+	case s.Kind == dating.Invented:
+		return !c.real[s.Place]
+	case s.Place != "":
+		return c.real[s.Place]
+	}
+	return c.rings[s.Year] != ""
+}
+
+func (t *tally) note(p float64, right bool) {
+	b := min(10, int(p*10))
+	if p >= 0.99 {
+		b = 10
+	}
+	t.n[b]++
+	t.sum[b] += p
+	if right {
+		t.right[b]++
+	}
+}
+
+// ece is the expected calibration error: the mean distance of the mean
+// probability of a bin from the share that is right.
+func (t *tally) ece() float64 {
+	sum, n := 0.0, 0
+	for b := range t.n {
+		if t.n[b] > 0 {
+			sum += math.Abs(t.sum[b] - float64(t.right[b]))
+			n += t.n[b]
+		}
+	}
+	return sum / math.Max(1, float64(n))
+}
+
+// company is whom a core is set against.
+type company string
+
+const (
+	byMaster  company = "a master, no sister cores"
+	bySisters company = "ten sister cores, no master"
+	byNobody  company = "nobody: the picture alone"
+)
+
+// judgeSite reads every core of a site in the given company.
+func judgeSite(cores []core, master *archive.Series, with company, t *tally) {
+	var all, against []archive.Series
+	for _, c := range cores {
+		all = append(all, c.series)
+	}
+	if master != nil && with == byMaster {
+		against = []archive.Series{*master}
+	}
+	together := dating.NewStand(all, nil, 0)
+	for i, c := range cores {
+		switch with {
+		case byMaster:
+			t.judge(c, dating.NewStand(all[i:i+1], against, 0).Suspects(0))
+		case byNobody:
+			t.judge(c, c.byPicture())
+		default:
+			t.judge(c, together.Suspects(i))
+		}
+	}
+}
+
+// byPicture is what the picture alone would have changed: nothing that it
+// accepts or rejects at more than a half.
+func (c core) byPicture() (out []dating.Suspect) {
+	for k, p := range c.series.Pictures {
+		year := c.series.FirstYear + k
+		if not := 1 - p.Boundary.Probability; not >= 0.05 && k > 0 {
+			out = append(out, dating.Suspect{Kind: dating.Invented, Year: year, FromYear: year, ToYear: year, Place: p.Boundary.ID, Here: not, Posterior: not})
+		}
+		for _, x := range p.Candidates {
+			if x.Probability >= 0.05 {
+				out = append(out, dating.Suspect{Kind: dating.Missed, Year: year, FromYear: year, ToYear: year, Place: x.ID, Here: x.Probability, Posterior: x.Probability})
+			}
+		}
+	}
+	return out
+}
+
+func (t *tally) add(o tally) {
+	t.cores += o.cores
+	t.boundaries += o.boundaries
+	t.faults += o.faults
+	t.near += o.near
+	t.restored += o.restored
+	t.wrong += o.wrong
+	t.absent += o.absent
+	t.absentFound += o.absentFound
+	for b := range t.n {
+		t.n[b] += o.n[b]
+		t.right[b] += o.right[b]
+		t.sum[b] += o.sum[b]
+	}
+}
+
+// row is a line of the table, without the names.
+func (t *tally) row() string {
+	share := func(n, of int) float64 { return 100 * float64(n) / math.Max(1, float64(of)) }
+	return fmt.Sprintf("%7d %15.1f %17.1f %27.2f %9d of %d", t.faults, share(t.restored, t.faults), share(t.near, t.faults), share(t.wrong, t.boundaries), t.absentFound, t.absent)
+}
+
+// reliability prints how often suspects given each posterior are right, at the
+// very place.
+func (t *tally) reliability(out io.Writer) {
+	fmt.Fprintf(out, "  posterior here  suspects  mean  right   (expected calibration error %.3f)\n", t.ece())
+	for b := range t.n {
+		if t.n[b] > 0 {
+			fmt.Fprintf(out, "  %14.1f  %8d  %.2f   %.2f\n", float64(b)/10, t.n[b], t.sum[b]/float64(t.n[b]), float64(t.right[b])/float64(t.n[b]))
+		}
+	}
+}
