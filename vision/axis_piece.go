@@ -301,18 +301,24 @@ const (
 	groundStep  = 0.8 // what ground on one side alone is worth beside a clear face
 	faceClear   = 4   // columns
 	endSearchIn = 2.5
+	wallReach   = 0.9 // how far inwards a groove's floor is looked for
 )
 
 // ends finds the two ends of the piece, at endSteps places across.
 func (m *measurer) ends() {
-	is := m.wood()
-	m.near = m.end(is, m.u0, -1)
-	m.far = m.end(is, m.u1, +1)
+	var stir []float64
+	if !m.free[0] || !m.free[1] {
+		stir = m.stir()
+	}
+	is := m.wood(stir)
+	m.near = m.end(is, stir, m.u0, -1)
+	m.far = m.end(is, stir, m.u1, +1)
 }
 
 // wood judges each column of the band: 1 where it looks like wood or bark of
 // this core from rim to rim, -1 where like ground, mount or an empty groove.
-func (m *measurer) wood() []float64 {
+// stir, where known, says how they change along the core beside the mount.
+func (m *measurer) wood(stir []float64) []float64 {
 	is := make([]float64, m.b.w)
 	free := m.free[0] && m.free[1]
 	f := m.features()
@@ -329,6 +335,8 @@ func (m *measurer) wood() []float64 {
 			is[u] = -1
 		case free:
 			is[u] = 1 // bark has a texture of its own
+		case stir != nil:
+			is[u] = clamp1((stir[u] - stirred) / stirredSlack)
 		default:
 			is[u] = outside.judge(f[u])
 		}
@@ -500,7 +508,7 @@ func (m *measurer) covered(u, lo, hi int) float64 {
 
 // end finds one end near column u, side -1 the near one: where the columns
 // turn from wood to none, at a clear face; then it follows the face across.
-func (m *measurer) end(is []float64, u, side int) []float64 {
+func (m *measurer) end(is, stir []float64, u, side int) []float64 {
 	in := int(endSearchIn * m.breadth)
 	lo, hi := max(6, u-in), min(m.b.w-7, u+int(2*m.breadth))
 	if side < 0 {
@@ -526,6 +534,9 @@ func (m *measurer) end(is []float64, u, side int) []float64 {
 		if gain += faceWorth * m.breadth * worth[x-lo]; gain > best {
 			best, at = gain, x-lo
 		}
+	}
+	if stir != nil {
+		at = max(0, min(hi-lo-1, pastWall(stir, at+lo, side, int(wallReach*m.breadth))-lo))
 	}
 	cover := m.stripCover(lo, hi)
 	steps.extra = func(i, j int) float64 {

@@ -112,6 +112,14 @@ func TestHardTrays(t *testing.T) {
 			b.mount(12, -1, 12, 0.7, b.core(measure.DiffusePorous, 4.3), b.core(measure.DiffusePorous, 4.3))
 			b.mount(28, 0, -9, 0.7, b.core(measure.DiffusePorous, 5.15), b.core(measure.DiffusePorous, 4.3))
 		}},
+		"bark in a dark groove": {0.7, func(b *bench) {
+			k := b.core(measure.DiffusePorous, 5.15)
+			k.BarkMM = 2.5
+			b.mount(12, -1, 0, 0.6, k)
+			k = b.core(measure.RingPorous, 5.15)
+			k.BarkMM = 3
+			b.mount(28, -1, 0, 0.5, k)
+		}},
 		"standing": {0.7, func(b *bench) {
 			for i, w := range woods {
 				b.lay(b.core(w, 5.15), 12+12*float64(i), 50, 90)

@@ -1,0 +1,122 @@
+package vision
+
+import "math"
+
+// A mount's face and its empty grooves are calm along the core: their grain
+// runs with it. Wood and bark are not. How calm depends on the scan's noise
+// and on the mount, so the mount's own face, beside the core, is the measure.
+
+// The strips in which lightness is averaged before it is compared along the
+// core, and over how many columns.
+const (
+	calmStrip = 12 // rows: a fifth of the breadth
+	calmLag   = 3  // columns from one place compared to the other
+	calmHalf  = 2  // columns either side, over which the change is averaged
+	calmRun   = 4  // columns: the least length of groove that is seen as such
+)
+
+// stirred is from how many times the mount's change on, as a logarithm, a
+// column belongs to the core; it is sure stirredSlack above and below
+// (measured: columns of grooves and mounts lie below 0.9, of wood and bark
+// above 2).
+const (
+	stirred      = 1.3
+	stirredSlack = 0.5
+)
+
+// stir tells of each column how much more its lightness changes along the
+// core, strip by strip, than that of the mount beside it usually does, as a
+// logarithm; nil where no calm mount lies beside.
+func (m *measurer) stir() []float64 {
+	half := m.breadth / 2
+	calm := math.Inf(1)
+	for _, v := range []float64{-half - 6 - calmStrip, -half - 6 - 2*calmStrip, half + 6, half + 6 + calmStrip} {
+		c := m.change(v)
+		var on []float64
+		for u := range c.at {
+			if c.wood[u] > 0.9 {
+				on = append(on, c.at[u])
+			}
+		}
+		if 3*len(on) > m.u1-m.u0 {
+			calm = math.Min(calm, median(on))
+		}
+	}
+	if math.IsInf(calm, 1) {
+		return nil
+	}
+	out := make([]float64, m.b.w)
+	n := 0.0
+	for v := -0.38 * m.breadth; v+calmStrip <= 0.38*m.breadth+1; v += calmStrip {
+		for u, x := range m.change(v).at {
+			out[u] += x
+		}
+		n++
+	}
+	var inside []float64
+	for u := range out {
+		out[u] = math.Log((out[u]/n + leastStir) / (calm + leastStir))
+		if u >= m.u0 && u < m.u1 {
+			inside = append(inside, out[u])
+		}
+	}
+	if median(inside) < stirred+1 {
+		return nil // what lies beside is a core too, or this is none
+	}
+	return out
+}
+
+// pastWall moves an end, a column, inwards past what a groove shows of its own
+// at its end: a wall in shade, then a run of calm floor. side is -1 for the
+// near end.
+func pastWall(stir []float64, at, side, reach int) int {
+	run, end := 0, at
+	for d := range reach {
+		u := at - side*d
+		if u < 0 || u >= len(stir) {
+			break
+		}
+		if stir[u] > stirred {
+			run = 0
+			continue
+		}
+		if run++; run >= calmRun {
+			end = u - side*(calmLag/2+calmHalf) // the change is seen before the face
+		}
+	}
+	return end
+}
+
+// leastStir, in square grey levels, is the change that counts as none: what
+// rounding to whole grey levels leaves (1/12, of two places).
+const leastStir = 1.0 / 6
+
+// change is how much the lightness of one strip changes along the core, in
+// square grey levels, and which part of it stands out from the ground.
+type change struct{ at, wood []float64 }
+
+// change looks at calmStrip rows from v off the midline on, averaged over
+// calmHalf columns either side.
+func (m *measurer) change(v float64) change {
+	w := m.b.w
+	mean, on := make([]float64, w), make([]float64, w)
+	for u := range w {
+		lo := int(math.Round(m.mid.at(float64(u)) + v))
+		for row := max(0, lo); row < min(m.b.h, lo+calmStrip); row++ {
+			mean[u] += float64(m.b.ch[0][row*w+u]) / calmStrip
+			if m.on[row*w+u] {
+				on[u] += 1.0 / calmStrip
+			}
+		}
+	}
+	sum, cover := make([]float64, w+1), make([]float64, w+1)
+	for u := range w {
+		d := mean[min(w-1, u+calmLag-1)] - mean[max(0, u-1)]
+		sum[u+1], cover[u+1] = sum[u]+d*d, cover[u]+on[u]
+	}
+	for u := range w {
+		lo, hi := max(0, u-calmHalf), min(w, u+calmHalf+1)
+		mean[u], on[u] = (sum[hi]-sum[lo])/float64(hi-lo), (cover[hi]-cover[lo])/float64(hi-lo)
+	}
+	return change{mean, on}
+}
