@@ -1,5 +1,6 @@
 // Command cost prints what measuring a tray costs, in one run on one machine:
-// wall time as a multiple of decoding the same file, and peak memory of all
+// wall time as a multiple of decoding the same file by the image library (and
+// processor time, which a busy machine changes less), and peak memory of all
 // processes as a multiple of the decoded picture, for trays of 3, 10 and 20
 // cores of 270 mm at 1200 dpi, uncompressed and LZW. Then what a tray takes in a
 // folder of small ones, one at a time, as a multiple of one by itself.
@@ -13,6 +14,7 @@ import (
 	"flag"
 	"fmt"
 	"log"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -47,7 +49,7 @@ func run(bin, sizes string, runs int) error {
 		return err
 	}
 	defer os.RemoveAll(dir)
-	fmt.Printf("%5s  %-8s  %14s  %8s  %9s  %9s  %6s  %10s  %6s\n", "cores", "TIFF", "size px", "MB", "decode s", "measure s", "times", "peak MB", "times")
+	fmt.Printf("%5s  %-8s  %14s  %8s  %9s  %9s  %6s  %9s  %10s  %6s\n", "cores", "TIFF", "size px", "MB", "decode s", "measure s", "times", "CPU times", "peak MB", "times")
 	for _, word := range strings.Split(sizes, ",") {
 		n, err := strconv.Atoi(word)
 		if err != nil || n < 1 {
@@ -87,24 +89,24 @@ func manyTrays(bin string, trays, runs int) error {
 			return err
 		}
 	}
-	least := func(args ...string) (best time.Duration, err error) {
+	quickest := func(args ...string) (best time.Duration, err error) {
 		for i := range runs {
 			args := append([]string{"measure", "--overwrite", "--jobs", "1"}, args...)
-			d, _, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), args...), nil)
+			u, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), args...), nil)
 			if err != nil {
 				return 0, fmt.Errorf("measuring: %w", err)
 			}
-			if i == 0 || d < best {
-				best = d
+			if i == 0 || u.Wall < best {
+				best = u.Wall
 			}
 		}
 		return best, nil
 	}
-	one, err := least(first)
+	one, err := quickest(first)
 	if err != nil {
 		return err
 	}
-	all, err := least("--folder", dir)
+	all, err := quickest("--folder", dir)
 	if err != nil {
 		return err
 	}
@@ -131,27 +133,26 @@ func one(bin, dir string, cores int, name string, p *phantom.Picture, o phantom.
 	if err != nil {
 		return err
 	}
-	var decode, whole time.Duration
-	var peak int64
-	for i := range runs {
-		d, _, err := usage.Of(exec.Command(filepath.Join(bin, "pithward-scan")), job)
+	decode, whole := usage.Usage{Wall: math.MaxInt64, CPU: math.MaxInt64}, usage.Usage{Wall: math.MaxInt64, CPU: math.MaxInt64}
+	for range runs {
+		d, err := usage.Of(exec.Command(filepath.Join(bin, "pithward-scan")), job)
 		if err != nil {
 			return fmt.Errorf("decoding: %w", err)
 		}
-		w, m, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), "measure", path, "--overwrite"), nil)
+		w, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), "measure", path, "--overwrite"), nil)
 		if err != nil {
 			return fmt.Errorf("measuring: %w", err)
 		}
-		if i == 0 || d < decode {
-			decode = d
-		}
-		if i == 0 || w < whole {
-			whole = w
-		}
-		peak = max(peak, m)
+		decode, whole = least(decode, d), least(whole, w)
 	}
 	size := float64(p.Width*p.Height*p.Channels*p.Bits()/8) / 1e6
-	fmt.Printf("%5d  %-8s  %6d x %5d  %8.0f  %9.2f  %9.2f  %6.2f  %10.0f  %6.2f\n", cores, name, p.Width, p.Height, size,
-		decode.Seconds(), whole.Seconds(), whole.Seconds()/decode.Seconds(), float64(peak)/1e6, float64(peak)/1e6/size)
+	fmt.Printf("%5d  %-8s  %6d x %5d  %8.0f  %9.2f  %9.2f  %6.2f  %9.2f  %10.0f  %6.2f\n", cores, name, p.Width, p.Height, size,
+		decode.Wall.Seconds(), whole.Wall.Seconds(), whole.Wall.Seconds()/decode.Wall.Seconds(),
+		whole.CPU.Seconds()/decode.CPU.Seconds(), float64(whole.Peak)/1e6, float64(whole.Peak)/1e6/size)
 	return nil
+}
+
+// least keeps the shorter times and the larger peak of two runs.
+func least(a, b usage.Usage) usage.Usage {
+	return usage.Usage{Wall: min(a.Wall, b.Wall), CPU: min(a.CPU, b.CPU), Peak: max(a.Peak, b.Peak)}
 }

@@ -1,5 +1,5 @@
-// Package usage runs a command and tells what it took: wall time, and the peak
-// memory of all its processes together.
+// Package usage runs a command and tells what it took: wall time, processor
+// time, and the peak memory of all its processes together.
 package usage
 
 import (
@@ -13,29 +13,33 @@ import (
 	"time"
 )
 
-// Of runs a command and returns its wall time and the peak resident memory,
-// in bytes, of it and all its descendants together, looked at
-// every 5 ms (Linux).
-func Of(cmd *exec.Cmd, stdin []byte) (time.Duration, int64, error) {
+// Usage is what a command took, its descendants included.
+type Usage struct {
+	Wall, CPU time.Duration
+	Peak      int64 // bytes resident at once, looked at every 5 ms (Linux)
+}
+
+// Of runs a command to its end. The error holds what it said.
+func Of(cmd *exec.Cmd, stdin []byte) (u Usage, err error) {
 	cmd.Stdin = bytes.NewReader(stdin)
 	var talk bytes.Buffer
 	cmd.Stderr = &talk
 	start := time.Now()
 	if err := cmd.Start(); err != nil {
-		return 0, 0, err
+		return u, err
 	}
 	done := make(chan error, 1)
 	go func() { done <- cmd.Wait() }()
-	var peak int64
 	for {
 		select {
 		case err := <-done:
 			if err != nil {
 				err = fmt.Errorf("%w: %s", err, talk.String())
 			}
-			return time.Since(start), peak, err
+			u.Wall, u.CPU = time.Since(start), cmd.ProcessState.UserTime()+cmd.ProcessState.SystemTime()
+			return u, err
 		case <-time.After(5 * time.Millisecond):
-			peak = max(peak, resident(cmd.Process.Pid))
+			u.Peak = max(u.Peak, resident(cmd.Process.Pid))
 		}
 	}
 }
