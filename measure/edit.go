@@ -245,7 +245,7 @@ func StretchKinds(of EventKind) []string {
 	if of == Gap {
 		return []string{Crack, Break, Lost}
 	}
-	return []string{"smear", "rot", "knot", "stain", "glue"}
+	return []string{Smear, Rot, Knot, Stain, Glue}
 }
 
 func (c *editing) stretch(e Event, d Detail) string {

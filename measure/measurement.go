@@ -177,6 +177,15 @@ const (
 	Lost  = "lost"
 )
 
+// The kinds of obscured stretch: what hides the boundaries.
+const (
+	Smear = "smear"
+	Rot   = "rot"
+	Knot  = "knot"
+	Stain = "stain"
+	Glue  = "glue"
+)
+
 // Ring is the wood between two successive boundaries.
 type Ring struct {
 	Index                 int      `json:"index"` // 1 is the outermost complete ring

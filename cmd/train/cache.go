@@ -20,7 +20,13 @@ func trayOf(cache string, seed uint64, kind int) ([]sample, error) {
 		}
 	}
 	rng := rand.New(rand.NewPCG(seed, 7))
-	p, t := phantom.Render(phantom.RandomTray(seed, trayOptions(kind, rng)), seed)
+	tray := phantom.RandomTray(seed, trayOptions(kind, rng))
+	for i := range tray.Cores { // more hidden wood than is usual, to learn it by
+		if rng.Float64() < 0.4 {
+			tray.Cores[i].Marks.Smears = 4 * rng.Float64()
+		}
+	}
+	p, t := phantom.Render(tray, seed)
 	got := samplesOf(pixelsOf(p), t, rng)
 	if cache == "" {
 		return got, nil

@@ -23,6 +23,8 @@ type sample struct {
 	Span       evidence.Span // of the wood
 	Whole      evidence.Span // with bark and what lies beyond the pith
 	Boundaries []mark
+	Veils      []veil  // where no boundary can be seen
+	PithU      float64 // column of the pith; NaN where the core does not hold it
 
 	cands []evidence.Candidate // of the column net, once it is learned
 }
@@ -31,6 +33,12 @@ type sample struct {
 type mark struct {
 	U      float64
 	Hidden bool
+}
+
+// veil is a stretch of columns in which no boundary can be seen.
+type veil struct {
+	From, To float64
+	Kind     string
 }
 
 // pixelsOf shows a rendered picture as the reader's pixels.
@@ -152,11 +160,16 @@ func (s *sample) spans(raw *strip.Strip, c phantom.CoreTruth, along float64) {
 		s.Whole.Openings = append(s.Whole.Openings, [2]float64{math.Min(a, b), math.Max(a, b)})
 		s.Whole.Lost = append(s.Whole.Lost, g.Kind == measure.Lost)
 	}
-	s.Span = s.Whole
+	for _, o := range c.Obscured {
+		a, b := columnAt(raw, c, o.FromMM), columnAt(raw, c, o.ToMM)
+		s.Veils = append(s.Veils, veil{math.Min(a, b), math.Max(a, b), o.Kind})
+	}
+	s.Span, s.PithU = s.Whole, math.NaN()
 	outer, _ := raw.Locate(c.CentrelinePx[0])
 	inner, _ := raw.Locate(c.CentrelinePx[len(c.CentrelinePx)-1])
 	if c.PithPx != nil && c.PithPresent {
 		inner, _ = raw.Locate(*c.PithPx)
+		s.PithU = inner
 	}
 	s.Span.From, s.Span.To = math.Min(outer, inner), math.Max(outer, inner)
 }

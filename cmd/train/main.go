@@ -86,8 +86,12 @@ func render(cache string, trays int, seed uint64) ([]sample, error) {
 
 // trayOptions cycles through the kinds of wood and draws the resolution.
 func trayOptions(i int, rng *rand.Rand) phantom.Options {
-	dpi := []float64{1200, 1200, 1200, 600, 800, 1600}[rng.IntN(6)]
-	return phantom.Options{Wood: evidence.Woods[i%len(evidence.Woods)], DPI: dpi, Cores: 5}
+	o := phantom.Options{Wood: evidence.Woods[i%len(evidence.Woods)], Cores: 5}
+	o.DPI = []float64{1200, 1200, 1200, 600, 800, 1600, 2400}[rng.IntN(7)]
+	if o.DPI > 2000 {
+		o.Cores, o.LengthMM = 4, 40
+	}
+	return o
 }
 
 func of(samples []sample, w measure.Wood) []*sample {

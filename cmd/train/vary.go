@@ -7,6 +7,7 @@ import (
 	"pithward/measure"
 	"pithward/vision/phantom"
 	"pithward/vision/raster"
+	"pithward/vision/strip"
 )
 
 // variation is what a rendered core is put through before it is read, so that
@@ -15,6 +16,8 @@ import (
 // against the stated scale than those of the rendered trees.
 type variation struct {
 	enlarge  int     // the picture is enlarged by this factor, and so softened
+	blurPx   float64 // standard deviation of a blur before that: a lens out of focus, a worn face
+	tint     [3]float64
 	scale    float64 // the stated px per mm, as a factor of the true one
 	gain     float64 // of the contrast round mid tone
 	gamma    float64
@@ -23,7 +26,7 @@ type variation struct {
 }
 
 func drawVariation(rng *rand.Rand) variation {
-	v := variation{enlarge: 1, scale: 1, gain: 1, gamma: 1}
+	v := variation{enlarge: 1, scale: 1, gain: 1, gamma: 1, tint: [3]float64{1, 1, 1}}
 	if rng.Float64() < 0.3 {
 		v.enlarge = 2 + rng.IntN(3)
 	}
@@ -36,6 +39,14 @@ func drawVariation(rng *rand.Rand) variation {
 	}
 	if rng.Float64() < 0.4 {
 		v.noise = 6 * rng.Float64()
+	}
+	if rng.Float64() < 0.35 {
+		v.blurPx = 0.5 + 2*rng.Float64()
+	}
+	if rng.Float64() < 0.5 { // another lamp, another camera
+		for k := range v.tint {
+			v.tint[k] = math.Exp(0.07 * rng.NormFloat64())
+		}
 	}
 	v.grayOnly = rng.Float64() < 0.12
 	return v
@@ -53,15 +64,19 @@ func (v variation) apply(px raster.Pixels, c phantom.CoreTruth, along float64, r
 	x0, y0 = max(0, x0), max(0, y0)
 	x1, y1 = min(px.Width, x1), min(px.Height, y1)
 	f := v.enlarge
+	px = cut(px, x0, y0, x1, y1)
+	blur(&px, v.blurPx)
 	out := raster.Pixels{Width: (x1 - x0) * f, Height: (y1 - y0) * f, Channels: px.Channels}
 	if v.grayOnly {
 		out.Channels = 1
 	}
 	out.U8 = make([]uint8, out.Width*out.Height*out.Channels)
 	table := v.toneTable()
+	tint := [3]float32{float32(v.tint[0]), float32(v.tint[1]), float32(v.tint[2])}
 	for y := range out.Height {
 		for x := range out.Width {
-			b, g, r := px.Sample(float64(x0)+(float64(x)+0.5)/float64(f)-0.5, float64(y0)+(float64(y)+0.5)/float64(f)-0.5)
+			b, g, r := px.Sample((float64(x)+0.5)/float64(f)-0.5, (float64(y)+0.5)/float64(f)-0.5)
+			b, g, r = b*tint[0], g*tint[1], r*tint[2]
 			var n float32
 			if v.noise > 0 {
 				n = float32(v.noise * rng.NormFloat64())
@@ -78,6 +93,53 @@ func (v variation) apply(px raster.Pixels, c phantom.CoreTruth, along float64, r
 		return measure.Point{(p[0]-float64(x0)+0.5)*float64(f) - 0.5, (p[1]-float64(y0)+0.5)*float64(f) - 0.5}
 	}
 	return out, moved(c, move)
+}
+
+// cut copies a part of a picture as 8-bit samples.
+func cut(px raster.Pixels, x0, y0, x1, y1 int) raster.Pixels {
+	out := raster.Pixels{Width: x1 - x0, Height: y1 - y0, Channels: px.Channels}
+	out.U8 = make([]uint8, 0, out.Width*out.Height*out.Channels)
+	for y := y0; y < y1; y++ {
+		from, to := (y*px.Width+x0)*px.Channels, (y*px.Width+x1)*px.Channels
+		if px.U16 == nil {
+			out.U8 = append(out.U8, px.U8[from:to]...)
+			continue
+		}
+		for _, s := range px.U16[from:to] {
+			out.U8 = append(out.U8, uint8(s>>8))
+		}
+	}
+	return out
+}
+
+// blur softens a picture by three running means along each axis, which is
+// near enough a Gaussian of the standard deviation given (px).
+func blur(px *raster.Pixels, sd float64) {
+	reach := int(math.Round((math.Sqrt(4*sd*sd+1) - 1) / 2)) // variance of three means over 2n+1: n(n+1)
+	if reach < 1 {
+		return
+	}
+	line := make([]float32, max(px.Width, px.Height))
+	along := func(start, step, n int) {
+		for i := range n {
+			line[i] = float32(px.U8[start+i*step])
+		}
+		x := line[:n]
+		for range 3 {
+			x = strip.BoxMean(x, reach)
+		}
+		for i, s := range x {
+			px.U8[start+i*step] = uint8(s + 0.5)
+		}
+	}
+	for c := range px.Channels {
+		for y := range px.Height {
+			along(y*px.Width*px.Channels+c, px.Channels, px.Width)
+		}
+		for x := range px.Width {
+			along(x*px.Channels+c, px.Width*px.Channels, px.Height)
+		}
+	}
 }
 
 func (v variation) toneTable() [256]float32 {

@@ -6,11 +6,19 @@ import (
 	"math/rand/v2"
 )
 
+// past returns how far the core goes on past the pith.
+func (c *Core) past() float64 {
+	if c.PastMM > 0 {
+		return c.PastMM
+	}
+	return 3
+}
+
 // extent returns about how long the core lies, bark and gaps included.
 func (c *Core) extent() float64 {
 	l := c.LengthMM
 	if l <= 0 {
-		l = c.PithMM + 3 - c.OuterLostMM
+		l = c.PithMM + c.past() - c.OuterLostMM
 		for _, w := range c.Widths {
 			l += w
 		}

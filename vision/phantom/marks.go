@@ -16,7 +16,7 @@ func (p *painter) marks() {
 		p.borerMark()
 	}
 	for n := poisson(p.r, m.Smears*per100); n > 0; n-- {
-		p.smear()
+		p.hide()
 	}
 	for n := poisson(p.r, m.PencilLines*per100); n > 0; n-- {
 		p.pencilLine()
@@ -76,22 +76,6 @@ func (p *painter) borerMark() {
 		p.ellipse(uu, vv, logBetween(p.r, 0.05, 0.6), logBetween(p.r, 0.02, 0.13), 0.2*p.r.NormFloat64(),
 			RGB{28, 27, 30}, between(p.r, 0.25, 0.7), 2.5)
 	}
-}
-
-// smear hides a stretch of wood under glue, stain or rot.
-func (p *painter) smear() {
-	s := p.s
-	u, length := between(p.r, 0.05, 0.95)*s.length, logBetween(p.r, 0.4, 3)
-	colours := []RGB{{70, 52, 38}, {196, 176, 128}, {44, 40, 38}, {120, 90, 60}}
-	colour := colours[p.r.IntN(len(colours))]
-	half := s.lay.half
-	for v := -half; v <= half; v += 0.35 {
-		for d := -length / 2; d <= length/2; d += 0.3 {
-			p.ellipse(u+d+0.1*p.r.NormFloat64(), v+0.1*p.r.NormFloat64(), between(p.r, 0.3, 0.5), between(p.r, 0.3, 0.5),
-				between(p.r, 0, 3), colour.times(between(p.r, 0.9, 1.1)), between(p.r, 0.6, 0.9), 6)
-		}
-	}
-	s.smears = append(s.smears, [2]float64{u - length/2 - 0.35, u + length/2 + 0.35})
 }
 
 // pencilLine draws a thin line across, somewhere.

@@ -71,7 +71,8 @@ type Core struct {
 	Widths []float64
 	PithMM float64 // radius of the pith
 
-	LengthMM    float64 // of the wood along the core; 0: to 3 mm past the pith
+	LengthMM    float64 // of the wood along the core; 0: to PastMM past the pith
+	PastMM      float64 // how far the core goes on past the pith; 0: 3 mm
 	OuterLostMM float64 // wood lost from the outside; then there is no bark
 	PithMissMM  float64 // how far the core's axis passes beside the pith
 	BoreMM      float64 // breadth of the core
@@ -115,6 +116,6 @@ type Marks struct {
 	Scratches   float64 // 0..1
 	Cracks      float64 // cracks along the core, per 100 mm
 	Checks      float64 // part-way cracks across, per 100 mm
-	Smears      float64 // stretches of glue, stain or rot, per 100 mm
+	Smears      float64 // stretches that hide the boundaries: glue, stain, rot, a knot, tape; per 100 mm
 	PencilLines float64 // lines drawn across, per 100 mm
 }

@@ -74,15 +74,23 @@ func (p *painter) tissues() {
 	}
 }
 
-// span returns the angles round the pith between which a ring of the given
-// radius lies within v of the axis.
-func (p *painter) span(radius float64) (from, to float64) {
-	h, pv := p.s.lay.half, p.s.stem.pithV
-	lo, hi := (-h-pv)/radius, (h-pv)/radius
-	if lo <= -0.98 && hi >= 0.98 {
-		return -math.Pi, math.Pi
+// arc is a range of angles round the pith, 0 towards the bark.
+type arc struct{ from, to float64 }
+
+// arcs returns the angles between which ring coordinate rho lies on the core:
+// on the bark's side of the pith and, where the core goes on so far, beyond it.
+func (p *painter) arcs(rho float64) []arc {
+	st, h := p.s.stem, p.s.lay.half
+	from, ok1 := st.angleAt(rho, -h)
+	to, ok2 := st.angleAt(rho, h)
+	if !ok1 && !ok2 {
+		return []arc{{-math.Pi, math.Pi}}
 	}
-	return math.Asin(clampTo(lo, -1, 1)), math.Asin(clampTo(hi, -1, 1))
+	out := []arc{{from, to}}
+	if p.s.length > st.pithU+0.3*rho {
+		out = append(out, arc{math.Pi - to, math.Pi - from})
+	}
+	return out
 }
 
 // place turns a ring coordinate and an angle into the core's frame.
@@ -107,22 +115,28 @@ func (p *painter) vesselBand(k int) {
 		return
 	}
 	rows := 1 + int(clampTo(l.Rows-1+0.5*p.r.NormFloat64(), 0, 2.4))
+	shrink := 0.85
+	if l.Gradual > 0 { // semi-ring-porous: smaller and smaller vessels far into the ring
+		rows = 2 + int(l.Gradual*w/l.VesselMM)
+		shrink = math.Pow(0.35, 1/float64(rows))
+	}
 	offset := 0.0
 	for row := range rows {
-		d := l.VesselMM * math.Exp(0.1*p.r.NormFloat64()) * math.Pow(0.85, float64(row))
+		d := l.VesselMM * math.Exp(0.1*p.r.NormFloat64()) * math.Pow(shrink, float64(row))
 		d = min(d, 0.8*w)
 		if row > 0 && offset+d > 0.75*w {
 			return
 		}
-		from, to := p.span(inner)
 		gap := between(p.r, 0.02, 0.3+0.35*float64(row))
 		jitter := 0.015 + 0.14*d*min(1, float64(row))
-		for phi := from + d*p.r.Float64()/inner; phi < to; {
-			dd := d * clampTo(1+0.2*p.r.NormFloat64(), 0.45, 1.35)
-			phi += dd / 2 / inner
-			u, v := p.place(inner+offset+dd/2+math.Abs(jitter*p.r.NormFloat64()), phi)
-			p.vessel(u, v, dd, phi)
-			phi += (dd/2 + d*gap*-math.Log(1-p.r.Float64())) / inner
+		for _, a := range p.arcs(inner) {
+			for phi := a.from + d*p.r.Float64()/inner; phi < a.to; {
+				dd := d * clampTo(1+0.2*p.r.NormFloat64(), 0.45, 1.35)
+				phi += dd / 2 / inner
+				u, v := p.place(inner+offset+dd/2+math.Abs(jitter*p.r.NormFloat64()), phi)
+				p.vessel(u, v, dd, phi)
+				phi += (dd/2 + d*gap*-math.Log(1-p.r.Float64())) / inner
+			}
 		}
 		offset += d * between(p.r, 0.8, 1.05)
 	}
@@ -148,9 +162,16 @@ func (p *painter) flames(k int) {
 	if w-early < 0.15 || inner < 0.5 {
 		return
 	}
-	from, to := p.span(inner + w/2)
 	step := between(p.r, 0.35, 0.8) / (inner + w/2)
-	for phi := from; phi < to; phi += step * between(p.r, 0.6, 1.4) {
+	for _, a := range p.arcs(inner + w/2) {
+		p.flamesOver(a, step, inner, w, early)
+	}
+}
+
+// flamesOver is flames for one range of angles.
+func (p *painter) flamesOver(a arc, step, inner, w, early float64) {
+	l := &p.s.core.Look
+	for phi := a.from; phi < a.to; phi += step * between(p.r, 0.6, 1.4) {
 		length := (w - early) * between(p.r, 0.5, 0.95)
 		u, v := p.place(inner+early+length/2, phi)
 		p.tissue(u, v, length/2, between(p.r, 0.06, 0.14), -phi, l.Early, 0.35, 4)
@@ -219,7 +240,7 @@ func (p *painter) ray(length, half, alpha float64) {
 		l := min(1.5, length/2-d)
 		sin, cos := math.Sincos(phi)
 		uu, vv := u-cos*(d+l/2), v+sin*(d+l/2)
-		if uu > -0.2 && uu < min(s.length, s.stem.pithU-1) && s.stem.rho(uu, vv) < s.stem.radii[0] {
+		if uu > -0.2 && uu < s.length && math.Abs(uu-s.stem.pithU) > 1 && s.stem.rho(uu, vv) < s.stem.radii[0] {
 			taper := 1 - 0.6*math.Pow(2*math.Abs(d+l/2)/length, 2)
 			p.tissue(uu, vv, l*0.62, half*taper, -phi, colour, alpha, 1.2)
 		}
@@ -239,11 +260,36 @@ func (p *painter) ducts() {
 		phi := math.Atan2(v-s.stem.pithV, s.stem.pithU-u)
 		f := clampTo(0.75+0.15*p.r.NormFloat64(), 0.1, 0.97)
 		u, v = p.place(s.stem.radii[k]+f*w, phi)
-		d := min(between(p.r, 0.07, 0.16), w*0.6)
-		colour, alpha := l.Early.mix(RGB{255, 250, 235}, 0.4), between(p.r, 0.35, 0.8)
-		if chance(p.r, 0.25) {
-			colour = l.Late.times(0.7)
-		}
-		p.tissue(u, v, d/2, d/2*between(p.r, 0.7, 1), -phi, colour, alpha, 1.5)
+		p.duct(u, v, min(between(p.r, 0.07, 0.16), w*0.6), phi)
 	}
+	p.ductRows()
+}
+
+// ductRows lays whole rows of ducts along a ring, as injuries cause them.
+func (p *painter) ductRows() {
+	st := p.s.stem
+	for k := 1; k < len(st.radii); k++ {
+		w := st.radii[k-1] - st.radii[k]
+		if w < 0.4 || !chance(p.r, p.s.core.Look.DuctRows) {
+			continue
+		}
+		rho := st.radii[k] + w*between(p.r, 0.1, 0.9)
+		d := min(between(p.r, 0.06, 0.14), 0.3*w)
+		for _, a := range p.arcs(rho) {
+			for phi := a.from; phi < a.to; phi += d * between(p.r, 1.1, 3) / rho {
+				u, v := p.place(rho+0.15*d*p.r.NormFloat64(), phi)
+				p.duct(u, v, d*between(p.r, 0.7, 1.1), phi)
+			}
+		}
+	}
+}
+
+// duct paints one resin duct, pale or, filled, dark.
+func (p *painter) duct(u, v, d, phi float64) {
+	l := &p.s.core.Look
+	colour, alpha := l.Early.mix(RGB{255, 250, 235}, 0.4), between(p.r, 0.35, 0.8)
+	if chance(p.r, 0.25) {
+		colour = l.Late.times(0.7)
+	}
+	p.tissue(u, v, d/2, d/2*between(p.r, 0.7, 1), -phi, colour, alpha, 1.5)
 }

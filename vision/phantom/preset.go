@@ -116,7 +116,7 @@ func RandomCore(r *rand.Rand, wood measure.Wood, o Options) Core {
 	length *= between(r, 0.9, 1.05)
 	c.Species = drawGrowth(r, &c, length)
 	c.Look = RandomLook(r, wood)
-	drawEnds(r, &c, length)
+	drawEnds(r, &c, length, o)
 	c.Shape = Shape{Eccentric: between(r, 0, 0.2), WaveMM: between(r, 0.02, 0.12), WaveArcMM: logBetween(r, 5, 25),
 		RoughMM: between(r, 0.003, 0.01)}
 	if o.Plain {
@@ -159,7 +159,7 @@ func drawGrowth(r *rand.Rand, c *Core, length float64) string {
 }
 
 // drawEnds says what the core's ends look like and how it passes the pith.
-func drawEnds(r *rand.Rand, c *Core, length float64) {
+func drawEnds(r *rand.Rand, c *Core, length float64, o Options) {
 	var sum float64
 	for _, w := range c.Widths {
 		sum += w
@@ -176,6 +176,9 @@ func drawEnds(r *rand.Rand, c *Core, length float64) {
 	if radius < length*1.08 && chance(r, 0.6) {
 		c.PithMissMM = between(r, -0.25, 0.25) * c.FlatMM
 		c.LengthMM = 0 // on past the pith
+		if !o.Plain && chance(r, 0.35) {
+			c.PastMM = min(logBetween(r, 4, 30), 0.6*radius)
+		}
 		return
 	}
 	c.PithMissMM = between(r, -1, 1) * min(18, radius*0.2)
@@ -223,8 +226,8 @@ func drawMarks(r *rand.Rand, c *Core) {
 	m.Cracks = between(r, 0, 2.5)
 	m.Checks = between(r, 0, 1.2)
 	m.PencilDots = chance(r, 0.25)
-	if chance(r, 0.12) {
-		m.Smears = between(r, 0.5, 1.5)
+	if chance(r, 0.25) {
+		m.Smears = between(r, 0.8, 2.5)
 	}
 	if chance(r, 0.1) {
 		m.PencilLines = between(r, 0.5, 2)
@@ -273,6 +276,9 @@ func RandomLook(r *rand.Rand, wood measure.Wood) Look {
 		if chance(r, 0.55) {
 			l.WideRays = between(r, 0.05, 0.4)
 		}
+		if chance(r, 0.15) {
+			l.Gradual = between(r, 0.4, 0.8)
+		}
 		l.Chalk = chalk(r)
 		if chance(r, 0.6) {
 			l.Heart, l.HeartMM = RGB{0.82, 0.76, 0.7}.mix(RGB{0.92, 0.9, 0.86}, r.Float64()), between(r, 5, 30)
@@ -295,6 +301,19 @@ func RandomLook(r *rand.Rand, wood measure.Wood) Look {
 		l.Early = RGB{236, 216, 180}.mix(RGB{226, 198, 160}, hue)
 		l.Late = RGB{150, 92, 52}.mix(RGB{176, 128, 84}, r.Float64())
 		l.LateShare = between(r, 0.14, 0.42)
+		if chance(r, 0.25) { // broad brown latewood on nearly white earlywood, as in fast-grown pine
+			l.Early = RGB{246, 240, 228}.mix(RGB{234, 226, 226}, hue)
+			l.LateShare = between(r, 0.3, 0.6)
+		}
+		if chance(r, 0.3) { // worn, planed or photographed: no edge is sharp
+			l.EdgeMM = between(r, 0.06, 0.2)
+		}
+		if chance(r, 0.25) {
+			l.DuctRows = between(r, 0, 0.06)
+		}
+		if chance(r, 0.25) {
+			l.Frost = between(r, 0, 0.06)
+		}
 		l.PaleYears, l.FalseRings, l.Compression = between(r, 0, 0.06), between(r, 0, 0.09), between(r, 0, 0.12)
 		l.Rays = between(r, 1, 4)
 		if chance(r, 0.7) {

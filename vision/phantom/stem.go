@@ -137,6 +137,23 @@ func (s *stem) radius(rho, phi float64) float64 {
 	return r
 }
 
+// angleAt returns the angle at which rho meets the line v on the bark's side of
+// the pith; beyond the ring's reach, a quarter turn and false.
+func (s *stem) angleAt(rho, v float64) (phi float64, ok bool) {
+	for range 40 {
+		sin := (v - s.pithV) / s.radius(rho, phi)
+		if math.Abs(sin) > 0.98 {
+			return math.Copysign(math.Pi/2, sin), false
+		}
+		next := math.Asin(sin)
+		if math.Abs(next-phi) < 1e-6 {
+			break
+		}
+		phi = next
+	}
+	return phi, true
+}
+
 // along returns the u at which rho is met on the bark's side of the pith on
 // the line v, and whether that ring crosses the line squarely enough.
 func (s *stem) along(rho, v float64) (u float64, ok bool) { return s.meet(rho, v, 1) }

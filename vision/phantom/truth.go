@@ -1,6 +1,7 @@
 package phantom
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -78,6 +79,7 @@ type CoreTruth struct {
 	Absent        []int             `json:"absent"`
 	Gaps          []GapTruth        `json:"gaps"`
 	Ambiguous     []AmbiguousTruth  `json:"ambiguous"`
+	Obscured      []ObscuredTruth   `json:"obscured"`
 }
 
 // The kinds of boundary in a truth: those of a measurement, and edge: a place
@@ -121,6 +123,13 @@ type GapTruth struct {
 	FromMM float64 `json:"from_mm"`
 	ToMM   float64 `json:"to_mm"`
 	LostMM float64 `json:"lost_mm"`
+}
+
+// ObscuredTruth is a stretch of standing wood in which no boundary can be seen.
+type ObscuredTruth struct {
+	Kind   string  `json:"kind"`
+	FromMM float64 `json:"from_mm"`
+	ToMM   float64 `json:"to_mm"`
 }
 
 // AmbiguousTruth is a place that looks like a boundary and is none.
@@ -275,7 +284,7 @@ func (s *scene) coreTruth(c *coreScene, pic *Picture) CoreTruth {
 	t := CoreTruth{ID: k.ID, Species: k.Species, Wood: k.Wood, WidthMM: k.BoreMM, MMPerPx: s.mm,
 		BarkPresent: k.BarkMM > 0, BarkMM: k.BarkMM, Bark: "absent", OuterYear: k.OuterYear, Partial: k.Partial > 0,
 		PithRadiusMM: k.PithMM, Mounted: k.Marks.Mounted, Pith: "missed", BarkEnd: endOf(k.AngleDeg),
-		RotationDeg: round(math.Remainder(k.AngleDeg, 90), 3), Absent: append([]int{}, k.AbsentYears...), Gaps: []GapTruth{}, Ambiguous: []AmbiguousTruth{}}
+		RotationDeg: round(math.Remainder(k.AngleDeg, 90), 3), Absent: append([]int{}, k.AbsentYears...), Gaps: []GapTruth{}, Ambiguous: []AmbiguousTruth{}, Obscured: []ObscuredTruth{}}
 	if t.BarkPresent {
 		t.Bark = "present"
 	}
@@ -289,6 +298,7 @@ func (s *scene) coreTruth(c *coreScene, pic *Picture) CoreTruth {
 	s.gapTruths(c, &line, &t)
 	s.boundaryTruths(c, &line, &t, pic)
 	s.ambiguousTruths(c, &line, &t)
+	s.obscuredTruths(c, &line, &t)
 	t.Rings = ringTruths(&t, c)
 	return t
 }
@@ -517,9 +527,9 @@ func (s *scene) hiddenWhy(c *coreScene, pc *piece, k int, u float64, b *Boundary
 	case k > 0 && near < 0.12:
 		why = "at a broken end"
 	}
-	for _, sm := range c.smears {
-		if u > sm[0]-0.05 && u < sm[1]+0.05 {
-			why = "under a smear"
+	for _, x := range c.veils {
+		if u > x.from-0.05 && u < x.to+0.05 {
+			why = "under a " + x.kind
 		}
 	}
 	if why == "" {
@@ -557,6 +567,20 @@ func (s *scene) ambiguousTruths(c *coreScene, line *centreline, t *CoreTruth) {
 		x1, y1 := c.lay.point(pc, l[2], l[3])
 		add("pencil line", (x0+x1)/2, (y0+y1)/2, [][2]float64{{x0, y0}, {x1, y1}})
 	}
+}
+
+// obscuredTruths lists the veiled stretches of the wood.
+func (s *scene) obscuredTruths(c *coreScene, line *centreline, t *CoreTruth) {
+	for _, x := range c.veils {
+		from, to := max(x.from, 0), min(x.to, c.length)
+		if from >= to {
+			continue
+		}
+		a, _, _ := line.project(c.lay.point(c.pieceAt(from), from, 0))
+		b, _, _ := line.project(c.lay.point(c.pieceAt(to), to, 0))
+		t.Obscured = append(t.Obscured, ObscuredTruth{Kind: x.kind, FromMM: round(a, 3), ToMM: round(b, 3)})
+	}
+	slices.SortFunc(t.Obscured, func(a, b ObscuredTruth) int { return cmp.Compare(a.FromMM, b.FromMM) })
 }
 
 // yearOf returns the year of ring k (1 the outermost, grown up or not), or 0.

@@ -25,6 +25,9 @@ type Look struct {
 	PoreMM      float64 // their diameter
 	VesselMM    float64 // diameter of the earlywood vessels
 	Rows        float64 // mean rows of them
+	Gradual     float64 // >0: semi-ring-porous, vessels this far into the ring (share of its width)
+	DuctRows    float64 // chance of a row of resin ducts in a ring
+	Frost       float64 // chance of a frost ring: a thin dark line early in the ring
 	Chalk       float64 // share of the pores filled with white chalk
 	Rays        float64 // narrow rays per mm of breadth
 	WideRays    float64 // wide rays per mm of breadth
@@ -43,6 +46,7 @@ type year struct {
 	falseAt           float64 // fraction from the pith's side; 0: none
 	falseMM           float64
 	falseDark         float64
+	frostMM           float64 // breadth of a frost ring at the ring's beginning; 0: none
 }
 
 // drawYears draws the character of each ring, outermost first.
@@ -76,6 +80,9 @@ func drawYears(r *rand.Rand, c *Core) []year {
 			y.falseAt = between(r, 0.35, 0.8) * (1 - 0.5*y.late)
 			y.falseMM = min(between(r, 0.06, 0.22), c.Widths[i]*0.16)
 			y.falseDark = between(r, 0.25, 0.75)
+		}
+		if c.Widths[i] > 0.4 && chance(r, l.Frost) {
+			y.frostMM = between(r, 0.03, 0.09)
 		}
 		ys[i] = y
 	}
@@ -124,6 +131,10 @@ func newRadial(s *stem, c *Core, ys []year) *radial {
 			if y.falseAt > 0 {
 				x := (rho - s.radii[k] - y.falseAt*c.Widths[k-1]) / (y.falseMM / 2)
 				t.extra[i] = float32(y.falseDark * math.Exp(-x*x))
+			}
+			if y.frostMM > 0 { // just inside the ring's beginning, sharp on both sides
+				x := (rho - s.radii[k] - 0.12*c.Widths[k-1]) / (y.frostMM / 2)
+				t.extra[i] += float32(0.45 * math.Exp(-x*x*x*x))
 			}
 			t.red[i] = float32(y.compressed)
 		}
@@ -185,7 +196,7 @@ type coreScene struct {
 	offset   [4]float32 // into the tiles
 	scratch  [2]float32 // direction of the sanding marks
 	splats   []splat
-	smears   [][2]float64 // stretches of u where no boundary can be seen
+	veils    []veil       // stretches where no boundary can be seen
 	lines    [][4]float64 // pencil lines across: u, v of both ends
 	box      [4]float64
 	bluePick float32
@@ -198,7 +209,7 @@ func newCoreScene(seed uint64, i int, c *Core, ti *tiles) *coreScene {
 	s.stem = newStem(r, c)
 	s.length = c.LengthMM
 	if s.length <= 0 {
-		s.length = s.stem.pithU + 3
+		s.length = s.stem.pithU + c.past()
 	}
 	s.lay = newLay(r, c, i, s.length)
 	s.years = drawYears(r, c)
