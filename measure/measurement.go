@@ -98,31 +98,47 @@ const (
 // Core is one increment core and all that was read from it. A core that could
 // not be measured has empty lists, nil Wood and BarkEnd, and a warning.
 type Core struct {
-	UID                string      `json:"uid"`
-	ID                 string      `json:"id"`
-	Position           int         `json:"position"`
-	OutlinePx          []Point     `json:"outline_px"`
-	PathPx             []Point     `json:"path_px"` // from bark to pith
-	PathLengthMM       *float64    `json:"path_length_mm"`
-	Wood               *Wood       `json:"wood"`
-	WoodSource         *string     `json:"wood_source"` // "auto" or "given"
-	WoodProbability    *float64    `json:"wood_probability"`
-	BarkEnd            *End        `json:"bark_end"`
-	BarkEndProbability *float64    `json:"bark_end_probability"`
-	BarkPresent        bool        `json:"bark_present"`
-	PithPresent        bool        `json:"pith_present"`
-	Boundaries         []Boundary  `json:"boundaries"`
-	Candidates         []Candidate `json:"candidates"`
-	Gaps               []Stretch   `json:"gaps"`
-	Obscured           []Stretch   `json:"obscured"`
-	Rings              []Ring      `json:"rings"`
-	Absent             []Absent    `json:"absent"`
-	ExpectedCount      *float64    `json:"expected_count"`
-	CountSD            *float64    `json:"count_standard_deviation"`
-	YearConvention     *string     `json:"year_convention"` // how years were assigned; nil without years
-	Doubts             []Doubt     `json:"doubts"`          // what a person should look at, worst first
-	Field              *Field      `json:"field"`           // the core's row of the sheet
-	Warnings           []string    `json:"warnings"`
+	UID                string        `json:"uid"`
+	ID                 string        `json:"id"`
+	Position           int           `json:"position"`
+	OutlinePx          []Point       `json:"outline_px"`
+	PathPx             []Point       `json:"path_px"` // from bark to pith
+	PathLengthMM       *float64      `json:"path_length_mm"`
+	Wood               *Wood         `json:"wood"`
+	WoodSource         *string       `json:"wood_source"` // "auto" or "given"
+	WoodProbability    *float64      `json:"wood_probability"`
+	BarkEnd            *End          `json:"bark_end"`
+	BarkEndProbability *float64      `json:"bark_end_probability"`
+	BarkPresent        bool          `json:"bark_present"`
+	PithPresent        bool          `json:"pith_present"`
+	Boundaries         []Boundary    `json:"boundaries"`
+	Candidates         []Candidate   `json:"candidates"`
+	Gaps               []Stretch     `json:"gaps"`
+	Obscured           []Stretch     `json:"obscured"`
+	Rings              []Ring        `json:"rings"`
+	Absent             []Absent      `json:"absent"`
+	ExpectedCount      *float64      `json:"expected_count"`
+	CountSD            *float64      `json:"count_standard_deviation"`
+	SecondRadius       *SecondRadius `json:"second_radius,omitempty"` // the wood beyond the pith; nil where the core ends before
+	YearConvention     *string       `json:"year_convention"`         // how years were assigned; nil without years
+	Doubts             []Doubt       `json:"doubts"`                  // what a person should look at, worst first
+	Field              *Field        `json:"field"`                   // the core's row of the sheet
+	Warnings           []string      `json:"warnings"`
+}
+
+// SecondRadius is what was read of the wood that a core passes through beyond
+// the pith: another radius of the same tree, offered beside the first. Its path
+// runs from the outer end to the pith, so that rings and boundaries are as in a
+// Core; its outer end is a cut, never bark.
+type SecondRadius struct {
+	PathPx        []Point    `json:"path_px"`
+	PathLengthMM  *float64   `json:"path_length_mm"`
+	Boundaries    []Boundary `json:"boundaries"`
+	Gaps          []Stretch  `json:"gaps"`
+	Obscured      []Stretch  `json:"obscured"`
+	Rings         []Ring     `json:"rings"`
+	ExpectedCount *float64   `json:"expected_count"`
+	CountSD       *float64   `json:"count_standard_deviation"`
 }
 
 // BoundaryKind tells a ring boundary from the ends of the wood.

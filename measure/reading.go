@@ -38,18 +38,28 @@ type Inference struct {
 	Count, SD   float64   // posterior mean and deviation of the number of boundaries
 	LocalMM     []float64 // local mean ring width at each proposal, mm
 	Score       float64   // log evidence of the best reading, for comparing hypotheses
+	Unseen      []Unseen  // for each veil, where its wood belongs on the most probable reading
 }
+
+// Veil is a stretch of wood, in mm as in Proposal, in which no boundary can be
+// seen: those that are there are known from the widths alone.
+type Veil struct{ From, To float64 }
+
+// Unseen is how many boundaries probably lie hidden in a veil.
+type Unseen struct{ Mean, SD float64 }
 
 // Infer reads a sequence of proposals (At rising) as a semi-Markov chain: the
 // state is "a boundary here", the time to the next state a ring width that is
 // log-t distributed round a local mean. The local mean is not known
 // beforehand: it is found with the reading, in a few rounds. barriers are
-// places (mm) across which widths mean nothing: lost wood.
+// places (mm) across which widths mean nothing: lost wood. Between two
+// boundaries with a veil in between any number of unseen ones may lie; the
+// chain sums over that number.
 //
 // The chain is summed by the forward-backward algorithm and its best path
 // found by the Viterbi algorithm (Rabiner 1989, Proc. IEEE 77:257-286, with
 // explicit duration density, section IV.D).
-func Infer(proposals []Proposal, barriers []float64, prior Prior) Inference {
+func Infer(proposals []Proposal, barriers []float64, veils []Veil, prior Prior) Inference {
 	n := len(proposals)
 	if n == 0 {
 		return Inference{}
@@ -57,14 +67,15 @@ func Infer(proposals []Proposal, barriers []float64, prior Prior) Inference {
 	local := make([]float64, n)
 	first := prior
 	first.Weight = 0
-	c := newChain(proposals, barriers, local, first)
+	c := newChain(proposals, barriers, veils, local, first)
 	inf := c.solve()
 	for round := 0; round < 3; round++ {
 		localWidths(proposals, inf, local)
-		c = newChain(proposals, barriers, local, prior)
+		c = newChain(proposals, barriers, veils, local, prior)
 		inf = c.solve()
 	}
 	inf.LocalMM = local
+	inf.Unseen = c.unseenIn(inf.Accepted)
 	return inf
 }
 
@@ -119,14 +130,16 @@ type chain struct {
 	local []float64
 	log   []float64 // of local
 	lost  []int     // number of barriers before each proposal
+	veils []Veil
+	dark  []float64 // mm of veils before each proposal; nil without any
 	prior Prior
 }
 
 // farthest is how many local mean widths a ring may span.
 const farthest = 7
 
-func newChain(p []Proposal, barriers, local []float64, prior Prior) *chain {
-	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p)), log: make([]float64, len(p))}
+func newChain(p []Proposal, barriers []float64, veils []Veil, local []float64, prior Prior) *chain {
+	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p)), log: make([]float64, len(p)), veils: veils}
 	for i := range p {
 		c.log[i] = math.Log(local[i])
 		for _, b := range barriers {
@@ -135,16 +148,24 @@ func newChain(p []Proposal, barriers, local []float64, prior Prior) *chain {
 			}
 		}
 	}
+	c.darken()
 	return c
 }
 
-// link is the log weight of proposal j following i as the next boundary.
+// link is the log weight of proposal j following i as the next boundary, where
+// no veil lies between them.
 func (c *chain) link(i, j int) float64 {
 	if c.prior.Weight == 0 || c.lost[i] != c.lost[j] {
 		return 0
 	}
 	w := math.Max(c.p[j].At-c.p[i].At, 1e-3)
-	z := (math.Log(w) - 0.5*(c.log[i]+c.log[j])) / c.prior.Spread // against their geometric mean
+	return c.ringWeight(math.Log(w)-0.5*(c.log[i]+c.log[j]), c.prior.Spread) // against their geometric mean
+}
+
+// ringWeight is the log weight of a width that lies by this logarithm off the
+// mean.
+func (c *chain) ringWeight(off, spread float64) float64 {
+	z := off / spread
 	return -c.prior.Weight * 0.5 * (tails + 1) * math.Log(1+z*z/tails)
 }
 
@@ -164,7 +185,7 @@ func (c *chain) within(i, j int) bool {
 	if c.prior.Weight == 0 || c.lost[i] != c.lost[j] {
 		return j-i < 200
 	}
-	return c.p[j].At-c.p[i].At <= farthest*math.Max(c.local[i], c.local[j]) || j-i < 12
+	return c.p[j].At-c.p[i].At-c.darkBetween(i, j) <= farthest*math.Max(c.local[i], c.local[j]) || j-i < 12
 }
 
 // solve sums the chain both ways and finds its best path.
@@ -173,20 +194,19 @@ func (c *chain) solve() Inference {
 		return c.independent()
 	}
 	n := len(c.p)
-	last := c.p[n-1].At
 	fwd, bwd := make([]float64, n), make([]float64, n)
 	best, from := make([]float64, n), make([]int, n)
 	m1, m2 := make([]float64, n), make([]float64, n) // moments of the number of boundaries up to i
 	for j := 0; j < n; j++ {
-		start := c.edge(j, c.p[j].At)
-		acc := newLogSum(start, 0, 0)
+		start, before := c.start(j)
+		acc := newLogSum(start, before.Mean, before.square())
 		best[j], from[j] = start, -1
 		for i := j - 1; i >= 0 && c.within(i, j); i-- {
 			if fwd[i] < acc.top-negligible && best[i] < best[j] {
 				continue // links only lower the weight
 			}
-			l := c.link(i, j)
-			acc.add(fwd[i]+l, m1[i], m2[i])
+			l, u := c.through(i, j)
+			acc.add(fwd[i]+l, m1[i]+u.Mean, m2[i]+2*m1[i]*u.Mean+u.square())
 			if v := best[i] + l; v > best[j] {
 				best[j], from[j] = v, i
 			}
@@ -196,20 +216,22 @@ func (c *chain) solve() Inference {
 		m1[j], m2[j] = acc.first()+1, acc.second()+2*acc.first()+1
 	}
 	for i := n - 1; i >= 0; i-- {
-		acc := newLogSum(c.edge(i, last-c.p[i].At), 0, 0)
+		l, _ := c.end(i)
+		acc := newLogSum(l, 0, 0)
 		for j := i + 1; j < n && c.within(i, j); j++ {
 			if bwd[j]+c.odds(j) < acc.top-negligible {
 				continue
 			}
-			acc.add(c.link(i, j)+bwd[j]+c.odds(j), 0, 0)
+			l, _ := c.through(i, j)
+			acc.add(l+bwd[j]+c.odds(j), 0, 0)
 		}
 		bwd[i] = acc.log()
 	}
-	end, top := -1, c.edge(0, last) // no boundary at all
+	end, top := -1, c.edge(0, c.p[n-1].At) // no boundary at all
 	total := newLogSum(top, 0, 0)
 	for i := 0; i < n; i++ {
-		e := c.edge(i, last-c.p[i].At)
-		total.add(fwd[i]+e, m1[i], m2[i])
+		e, u := c.end(i)
+		total.add(fwd[i]+e, m1[i]+u.Mean, m2[i]+2*m1[i]*u.Mean+u.square())
 		if best[i]+e > top {
 			end, top = i, best[i]+e
 		}

@@ -16,6 +16,9 @@ type every struct {
 	accepted             []int
 }
 
+// sumOf adds two independent numbers of unseen boundaries.
+func sumOf(a, b Unseen) Unseen { return Unseen{a.Mean + b.Mean, math.Hypot(a.SD, b.SD)} }
+
 func enumerate(c *chain) every {
 	n := len(c.p)
 	e := every{marginal: make([]float64, n), best: math.Inf(-1)}
@@ -29,17 +32,21 @@ func enumerate(c *chain) every {
 				chosen = append(chosen, i)
 			}
 		}
-		l := c.edge(chosen[0], c.p[chosen[0]].At) + c.edge(chosen[len(chosen)-1], last-c.p[chosen[len(chosen)-1]].At)
+		l, count := c.start(chosen[0])
+		end, more := c.end(chosen[len(chosen)-1])
+		l, count = l+end, sumOf(count, more)
 		for k, i := range chosen {
 			l += c.odds(i)
 			if k > 0 {
-				l += c.link(chosen[k-1], i)
+				link, unseen := c.through(chosen[k-1], i)
+				l, count = l+link, sumOf(count, unseen)
 			}
 		}
 		w := math.Exp(l)
+		n := float64(len(chosen)) + count.Mean
 		e.total += w
-		e.count += w * float64(len(chosen))
-		e.square += w * float64(len(chosen)*len(chosen))
+		e.count += w * n
+		e.square += w * (n*n + count.SD*count.SD)
 		for _, i := range chosen {
 			e.marginal[i] += w
 		}
@@ -65,7 +72,11 @@ func TestChainAgainstEnumeration(t *testing.T) {
 		if rapid.Bool().Draw(t, "barrier") {
 			barriers = []float64{at * 0.6}
 		}
-		c := newChain(p, barriers, local, DefaultPrior)
+		var veils []Veil
+		if rapid.Bool().Draw(t, "veil") {
+			veils = []Veil{{at * 0.1, at * 0.25}, {at * 0.5, at * 0.9}}
+		}
+		c := newChain(p, barriers, veils, local, DefaultPrior)
 		got, want := c.solve(), enumerate(c)
 		near := func(name string, a, b float64) {
 			if math.Abs(a-b) > 1e-9*(1+math.Abs(b)) {
@@ -85,7 +96,8 @@ func TestChainAgainstEnumeration(t *testing.T) {
 		for k, i := range got.Accepted {
 			score += c.odds(i)
 			if k > 0 {
-				score += c.link(got.Accepted[k-1], i)
+				l, _ := c.through(got.Accepted[k-1], i)
+				score += l
 			}
 		}
 		if len(got.Accepted) == 0 {
@@ -93,7 +105,9 @@ func TestChainAgainstEnumeration(t *testing.T) {
 			return
 		}
 		a, z := got.Accepted[0], got.Accepted[len(got.Accepted)-1]
-		near("best reading", score+c.edge(a, p[a].At)+c.edge(z, p[n-1].At-p[z].At), want.best)
+		start, _ := c.start(a)
+		end, _ := c.end(z)
+		near("best reading", score+start+end, want.best)
 	})
 }
 
@@ -130,7 +144,7 @@ func TestInfer(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			inf := Infer(tt.in, nil, DefaultPrior)
+			inf := Infer(tt.in, nil, nil, DefaultPrior)
 			if len(inf.Accepted) != tt.accepted {
 				t.Errorf("%d accepted, want %d", len(inf.Accepted), tt.accepted)
 			}
@@ -139,7 +153,7 @@ func TestInfer(t *testing.T) {
 			}
 		})
 	}
-	if inf := Infer(nil, nil, DefaultPrior); len(inf.Accepted) != 0 || inf.Count != 0 {
+	if inf := Infer(nil, nil, nil, DefaultPrior); len(inf.Accepted) != 0 || inf.Count != 0 {
 		t.Errorf("nothing proposed, yet %v", inf)
 	}
 }
@@ -155,7 +169,7 @@ func TestInferProbabilities(t *testing.T) {
 			at += rapid.Float64Range(0, 3).Draw(t, "step")
 			p[i] = Proposal{At: at, LogOdds: rapid.Float64Range(-30, 30).Draw(t, "odds")}
 		}
-		inf := Infer(p, []float64{at / 2}, DefaultPrior)
+		inf := Infer(p, []float64{at / 2}, nil, DefaultPrior)
 		for i, q := range inf.Probability {
 			if !(q >= 0 && q <= 1) {
 				t.Fatalf("proposal %d has probability %v", i, q)
@@ -165,4 +179,27 @@ func TestInferProbabilities(t *testing.T) {
 			t.Fatalf("count %v, deviation %v, score %v", inf.Count, inf.SD, inf.Score)
 		}
 	})
+}
+
+// TestUnseen: forty even rings with a stretch covered that holds some of them.
+func TestUnseen(t *testing.T) {
+	for _, hidden := range []float64{0, 1, 3, 8} {
+		veil := Veil{10.5, 10.5 + math.Max(hidden, 0.2) - 0.1}
+		if hidden > 0 {
+			veil = Veil{10.2, 10.8 + hidden}
+		}
+		var p []Proposal
+		for at := 1.0; at <= 40; at++ {
+			if hidden == 0 || at < veil.From || at > veil.To {
+				p = append(p, Proposal{at, 8})
+			}
+		}
+		inf := Infer(p, nil, []Veil{veil}, DefaultPrior)
+		if got := inf.Unseen[0]; math.Abs(got.Mean-hidden) > 0.3 || hidden > 0 && got.SD < 0.1 {
+			t.Errorf("%v hidden: %.2f thought of, deviation %.2f", hidden, got.Mean, got.SD)
+		}
+		if math.Abs(inf.Count-40) > 0.5 {
+			t.Errorf("%v hidden: %.2f boundaries expected, there are 40", hidden, inf.Count)
+		}
+	}
 }

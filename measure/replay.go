@@ -190,6 +190,9 @@ func (c *editing) finish(scale Scale, season Season, scaled bool) {
 		c.limit(radius)
 	}
 	c.expect()
+	if scaled {
+		c.SecondRadius = c.SecondRadius.remeasured(scale)
+	}
 }
 
 // place gives boundaries and candidates their lengths along the path and puts

@@ -32,6 +32,7 @@ func (b *builder) build(r evidence.Reading) {
 	b.ends()
 	b.path()
 	b.gaps()
+	b.obscured()
 	b.boundaries(r)
 	b.candidates(r)
 	n := r.Count - 1
@@ -44,7 +45,7 @@ func (b *builder) build(r evidence.Reading) {
 	n = math.Max(0, n)
 	b.core.ExpectedCount, b.core.CountSD = &n, &r.SD
 	b.core.MakeRings(b.scale, false)
-	b.doubts()
+	b.doubts(r)
 }
 
 // ends writes the kind of wood and what is at the core's two ends.
@@ -103,6 +104,9 @@ func (b *builder) at(u float64) *float64 {
 
 func (b *builder) gaps() {
 	for i, o := range b.look.Span.Openings {
+		if o[1] < b.look.Span.From || o[0] > b.look.Span.To {
+			continue
+		}
 		from, to := o[0], o[1]
 		if b.look.Span.Dir < 0 {
 			from, to = to, from
@@ -121,6 +125,21 @@ func (b *builder) gaps() {
 	}
 }
 
+// obscured writes the stretches in which no boundary can be seen.
+func (b *builder) obscured() {
+	for _, v := range b.look.Span.Veils {
+		from, to := v.From, v.To
+		if b.look.Span.Dir < 0 {
+			from, to = to, from
+		}
+		b.core.Obscured = append(b.core.Obscured, measure.Stretch{FromMM: b.at(from), ToMM: b.at(to),
+			FromPx: b.strip.Place(from, 0), ToPx: b.strip.Place(to, 0), Kind: v.Kind})
+	}
+	if b.look.Span.Dir < 0 {
+		slices.Reverse(b.core.Obscured)
+	}
+}
+
 // boundaries writes the accepted candidates and the ends of the wood.
 func (b *builder) boundaries(r evidence.Reading) {
 	s, c := b.look.Span, b.core
@@ -135,7 +154,8 @@ func (b *builder) boundaries(r evidence.Reading) {
 	}
 	last := outer
 	for _, k := range r.Accepted {
-		at, sd := b.model.Locate(b.f, r, k, b.look.Wood, s)
+		place := b.model.Locate(b.f, r, k, b.look.Wood, s, b.course.SlopeAt(r.Candidates[k].U))
+		at, sd := place.U, place.SDMM
 		inward := (at - last) * float64(s.Dir)
 		if (c.BarkPresent || last != outer) && inward < near || c.PithPresent && math.Abs(at-inner) < near {
 			continue // the same edge as the one before, or as an end
@@ -212,6 +232,15 @@ func (b *builder) absorbed(r evidence.Reading, j int) bool {
 	return false
 }
 
+// veilAt is the place in the list of veils, low to high, of an obscured
+// stretch of the core, bark to pith.
+func (b *builder) veilAt(i int) int {
+	if b.look.Span.Dir < 0 {
+		return len(b.look.Span.Veils) - 1 - i
+	}
+	return i
+}
+
 // Limits of doubt: below sure a boundary, above likely a candidate is for a
 // person to settle.
 const (
@@ -220,7 +249,7 @@ const (
 )
 
 // doubts lists what a person should look at, what is most uncertain first.
-func (b *builder) doubts() {
+func (b *builder) doubts(r evidence.Reading) {
 	type doubt struct {
 		measure.Doubt
 		unsure float64
@@ -234,6 +263,13 @@ func (b *builder) doubts() {
 	for _, x := range b.core.Candidates {
 		if x.Probability > likely {
 			list = append(list, doubt{measure.Doubt{Kind: "candidate", AtMM: x.AtMM, Detail: fmt.Sprintf("perhaps another boundary, probability %.2f", x.Probability)}, 1 - math.Abs(2*x.Probability-1)})
+		}
+	}
+	for i, o := range b.core.Obscured { // bark to pith, as the chain's veils
+		u := r.Unseen[b.veilAt(i)]
+		if chance := math.Min(1, u.Mean+u.SD); chance > 0.2 {
+			list = append(list, doubt{measure.Doubt{Kind: "obscured", AtMM: o.FromMM,
+				Detail: fmt.Sprintf("%s hides about %.1f boundaries (standard deviation %.1f)", o.Kind, u.Mean, u.SD)}, chance})
 		}
 	}
 	if p := *b.core.BarkEndProbability; p < 0.95 {

@@ -32,7 +32,7 @@ func TestCallsThatAreWrong(t *testing.T) {
 
 // TestSuitesDiffer: names are unique, and another seed gives other trays.
 func TestSuites(t *testing.T) {
-	for name, n := range map[string]int{"small": 12, "full": 40, "big": 1} {
+	for name, n := range map[string]int{"small": 15, "full": 66, "big": 1} {
 		seen, seeds := map[string]bool{}, map[uint64]bool{}
 		for _, seed := range []uint64{1, 2} {
 			plans := suite(name, seed)

@@ -12,6 +12,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"flag"
@@ -20,6 +21,7 @@ import (
 	"os"
 	"os/signal"
 	"strings"
+	"time"
 )
 
 type options struct {
@@ -34,6 +36,7 @@ type options struct {
 	binary string
 	worst  int
 	only   string
+	table  string
 }
 
 var errUsage = errors.New("wrong call")
@@ -57,7 +60,7 @@ func parse(args []string, talk io.Writer) (options, error) {
 	var o options
 	f := flag.NewFlagSet("evaluate", flag.ContinueOnError)
 	f.SetOutput(talk)
-	f.StringVar(&o.suite, "suite", "small", "what to render: small (12 trays), full (40) or big (one of 14000 x 6000 px, to time)")
+	f.StringVar(&o.suite, "suite", "small", "what to render: small (15 trays), full (66) or big (one of 14000 x 6000 px, to time)")
 	f.Uint64Var(&o.seed, "seed", 1, "of the suite; another seed gives other trays")
 	f.StringVar(&o.dir, "dir", "", "folder for pictures and results (default: a temporary one)")
 	f.IntVar(&o.jobs, "jobs", 0, "scans measured at once (default: pithward decides)")
@@ -68,6 +71,7 @@ func parse(args []string, talk io.Writer) (options, error) {
 	f.StringVar(&o.binary, "bin", "bin/pithward", "the program to judge")
 	f.IntVar(&o.worst, "worst", 8, "how many of the worst cores to list")
 	f.StringVar(&o.only, "only", "", "only trays whose name holds this")
+	f.StringVar(&o.table, "table", "", "write the tables to this file too, under the date and the command")
 	if err := f.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
 			return o, err
@@ -116,5 +120,13 @@ func run(ctx context.Context, args []string, out, talk io.Writer) error {
 	if err != nil {
 		return err
 	}
-	return report(out, o, cases, seconds)
+	if o.table == "" {
+		return report(out, o, cases, seconds)
+	}
+	var kept bytes.Buffer
+	fmt.Fprintf(&kept, "%s, go run ./cmd/evaluate %s\n\n", time.Now().Format(time.DateOnly), strings.Join(args, " "))
+	if err := report(io.MultiWriter(out, &kept), o, cases, seconds); err != nil {
+		return err
+	}
+	return os.WriteFile(o.table, kept.Bytes(), 0o644)
 }

@@ -61,7 +61,9 @@ func report(out io.Writer, o options, trials []trial, seconds float64) error {
 			fmt.Fprintf(out, "%s: %s\n", t.name, t.fault)
 		}
 	}
-	fmt.Fprintf(out, "%d scans, %.0f Mpx, measured in %.1f s\n\n", len(trials), mpx, seconds)
+	if o.table == "" { // a table that is kept tells of accuracy alone
+		fmt.Fprintf(out, "%d scans, %.0f Mpx, measured in %.1f s\n\n", len(trials), mpx, seconds)
+	}
 	j := judge(trials, score.Rule{})
 	j.printScales(out)
 	j.printKinds(out)
@@ -153,7 +155,7 @@ func (j *judged) printKinds(out io.Writer) {
 	}
 	table(out, rows)
 	rows = [][]string{{"wood", "widths", "bias mm", "RMSE mm", "95 % holds", "ECE", "Brier", "ECE rejected", "Brier rejected", "expected-true",
-		"|.|", "holds %"}}
+		"|.|", "holds", "hidden wood", "found", "invented", "mm"}}
 	for _, k := range j.kinds {
 		t := j.tallies[k]
 		if j.truths[k] == 0 {
@@ -161,7 +163,8 @@ func (j *judged) printKinds(out io.Writer) {
 		}
 		rows = append(rows, []string{k, fmt.Sprint(t.Widths.N), num("%+.4f", t.Widths.Bias()), num("%.4f", t.Widths.RMSE()),
 			num("%.3f", t.Widths.Coverage()), num("%.4f", t.Said.ECE()), num("%.4f", t.Said.Brier()), num("%.4f", t.Spare.ECE()),
-			num("%.4f", t.Spare.Brier()), num("%+.2f", t.Expected.Bias()), num("%.2f", t.Expected.Mean()), num("%.3f", t.Expected.Coverage())})
+			num("%.4f", t.Spare.Brier()), num("%+.2f", t.Expected.Bias()), num("%.2f", t.Expected.Mean()), num("%.3f", t.Expected.Coverage()),
+			fmt.Sprint(t.Veils.True), fmt.Sprint(t.Veils.Found), fmt.Sprint(t.Veils.Invented), num("%.0f", t.Veils.InventedMM)})
 	}
 	table(out, rows)
 	if j.invented > 0 {

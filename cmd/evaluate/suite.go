@@ -53,9 +53,10 @@ func suite(name string, seed uint64) []plan {
 		return []plan{{"big-01", seed * 1000, phantom.BigTray}}
 	}
 	for _, k := range kinds {
-		for n := range 4 {
-			add(k.short, n+1, phantom.Options{Wood: k.wood, Cores: 6, DPI: 1200, Upright: n == 3}, nil)
+		for n, dpi := range []float64{1200, 1200, 600, 1200} {
+			add(k.short, n+1, phantom.Options{Wood: k.wood, Cores: 6, DPI: dpi, Upright: n == 3}, nil)
 		}
+		add(k.short+"-fine", 1, phantom.Options{Wood: k.wood, Cores: 3, DPI: 2400, LengthMM: 50}, nil)
 	}
 	if name == "small" {
 		return plans
@@ -65,14 +66,56 @@ func suite(name string, seed uint64) []plan {
 			add(k.short, n+5, phantom.Options{Wood: k.wood, Cores: 6, DPI: 1200}, nil)
 		}
 		add(k.short+"-plain", 1, phantom.Options{Wood: k.wood, Cores: 6, DPI: 1200, Plain: true}, nil)
-		add(k.short+"-fine", 1, phantom.Options{Wood: k.wood, Cores: 4, DPI: 2400, LengthMM: 50}, nil)
+		add(k.short+"-fine", 2, phantom.Options{Wood: k.wood, Cores: 4, DPI: 2400, LengthMM: 50}, nil)
+		add(k.short+"-medium", 1, phantom.Options{Wood: k.wood, Cores: 5, DPI: 800}, nil)
+		add(k.short+"-medium", 2, phantom.Options{Wood: k.wood, Cores: 5, DPI: 1600}, nil)
 		add(k.short+"-gray", 1, phantom.Options{Wood: k.wood, Cores: 4, DPI: 1200}, func(t *phantom.Tray) { t.Gray = true })
 		add(k.short+"-deep", 1, phantom.Options{Wood: k.wood, Cores: 4, DPI: 1200}, func(t *phantom.Tray) { t.Bits = 16 })
 	}
 	for n := range 4 {
 		add("mixed", n+1, phantom.Options{Cores: 6, DPI: 1200}, nil)
 	}
+	for n, r := range rulers() { // every ruler, whatever chance draws above
+		add("ruler", n+1, phantom.Options{Cores: 2, LengthMM: 50, DPI: []float64{600, 1200}[n%2]}, func(t *phantom.Tray) { r(t.Ruler) })
+	}
+	for n, m := range marks() { // every disturbance, plenty of it
+		add("marked", n+1, phantom.Options{Cores: 3, LengthMM: 60}, func(t *phantom.Tray) {
+			for i := range t.Cores {
+				m(&t.Cores[i])
+			}
+		})
+	}
 	return plans
+}
+
+// rulers lists ways to set a ruler up: each material with each unit.
+func rulers() []func(*phantom.Ruler) {
+	var out []func(*phantom.Ruler)
+	for _, material := range []string{"plastic", "paper", "steel"} {
+		for _, finest := range []phantom.RulerScale{{Unit: "mm", Finest: 1}, {Unit: "mm", Finest: 0.5}, {Unit: "inch", Finest: 1.0 / 16}, {Unit: "inch", Finest: 1.0 / 32}} {
+			out = append(out, func(r *phantom.Ruler) {
+				s := &r.Scales[0]
+				r.Scales, r.Material, s.Unit, s.Finest = r.Scales[:1], material, finest.Unit, finest.Finest
+				if r.TickMM = 0.15; finest.Finest < 1 {
+					r.TickMM = 0.1
+				}
+			})
+		}
+	}
+	return out
+}
+
+// marks lists what may disturb a core, each more than is usual.
+func marks() []func(*phantom.Core) {
+	return []func(*phantom.Core){
+		func(c *phantom.Core) { c.Marks.Smears = 4 },
+		func(c *phantom.Core) { c.Marks.Cracks, c.Marks.Checks = 6, 6 },
+		func(c *phantom.Core) { c.Marks.BorerMarks, c.Marks.Scratches = 3, 1 },
+		func(c *phantom.Core) { c.Marks.PencilLines, c.Marks.PencilDots = 4, true },
+		func(c *phantom.Core) {
+			c.Breaks = []phantom.Break{{AtMM: 15, OpeningMM: 0.3, Kind: measure.Crack}, {AtMM: 30, OpeningMM: 1, Kind: measure.Break, ShiftMM: 0.2, TurnDeg: 0.5}}
+		},
+	}
 }
 
 // render makes the suite's pictures in the folder asked for.

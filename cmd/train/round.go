@@ -18,6 +18,7 @@ func rounded(m *evidence.Model) *evidence.Model {
 	}
 	roundNet(m.Wood)
 	roundNet(m.Bark)
+	roundNet(m.Veil)
 	return m
 }
 

@@ -11,6 +11,9 @@ import (
 type Candidate struct {
 	U       float64 // column, to a fraction
 	LogOdds float64 // from the place itself, prior odds of the training set included
+	// BreadthPx is the breadth of the peak of the log odds: where they have
+	// fallen by one half.
+	BreadthPx float64
 }
 
 // leastLogOdds is below what no candidate is worth keeping: about one in a
@@ -31,7 +34,7 @@ func Candidates(score []float32) []Candidate {
 		if d < 0 {
 			off = 0.5 * float64(a-c) / d
 		}
-		cand := Candidate{U: float64(u) + off, LogOdds: float64(b)}
+		cand := Candidate{U: float64(u) + off, LogOdds: float64(b), BreadthPx: 1 / math.Sqrt(math.Max(-d, 1e-3))}
 		if n := len(out); n > 0 && cand.U-out[n-1].U < 2 {
 			if cand.LogOdds > out[n-1].LogOdds {
 				out[n-1] = cand

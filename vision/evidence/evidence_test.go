@@ -111,7 +111,7 @@ func TestReadPlainConifer(t *testing.T) {
 	r := m.Read(f, measure.Conifer, look.Span)
 	found := 0
 	for _, k := range r.Accepted {
-		u, _ := m.Locate(f, r, k, measure.Conifer, look.Span)
+		u := m.Locate(f, r, k, measure.Conifer, look.Span, 0).U
 		for _, b := range at {
 			if math.Abs(u-b) < 1.5 {
 				found++
@@ -189,7 +189,7 @@ func TestModelIsWhole(t *testing.T) {
 		if n := m.Context[w]; n == nil || n.In != SecondCount {
 			t.Errorf("%s: context net %+v", w, n)
 		}
-		if m.Prior[w].Spread <= 0 || m.Place[w].DeviationMM <= 0 || m.Calibration[w][0] <= 0 {
+		if m.Prior[w].Spread <= 0 || len(m.Place[w].Deviation) == 0 || m.Calibration[w][0] <= 0 {
 			t.Errorf("%s: prior %v place %v calibration %v", w, m.Prior[w], m.Place[w], m.Calibration[w])
 		}
 	}

@@ -25,6 +25,7 @@ type Look struct {
 	BarkScore       float64 // log likelihood ratio for bark at the bark end
 	Pith            *Pith   // nil where the core does not reach it
 	Span            Span    // the wood between bark and pith, direction set
+	Beyond          *Span   // the wood on the other side of the pith, read towards it; nil without any worth reading
 	odds            *odds
 	ground          [2]float64 // at the low and the high end, px
 }
@@ -61,6 +62,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 	look.trimGround(known.Onsets)
 	look.trimBark(low, high)
 	look.trimPith(c, raw)
+	look.Span.Veils = m.Veils(f, look.Span)
 	return look
 }
 
@@ -209,9 +211,37 @@ func (l *Look) trimPith(c *strip.Course, raw *strip.Strip) {
 	if l.Pith == nil {
 		return
 	}
+	l.keepBeyond()
 	if l.Span.Dir > 0 {
 		l.Span.To = l.Pith.U
 	} else {
 		l.Span.From = l.Pith.U
 	}
+}
+
+// leastBeyond is how much wood beyond the pith is worth reading, mm.
+const leastBeyond = 3
+
+// keepBeyond notes the wood on the other side of the pith.
+func (l *Look) keepBeyond() {
+	s := l.Span
+	if s.Dir > 0 {
+		s.From = l.Pith.U
+	} else {
+		s.To = l.Pith.U
+	}
+	if s.Dir = -s.Dir; s.To-s.From > leastBeyond*s.PxPerMM {
+		l.Beyond = &s
+	}
+}
+
+// SecondRadius returns the look at the wood beyond the pith, from its outer
+// end to the pith; false where there is none.
+func (m *Model) SecondRadius(f *Features, l Look) (Look, bool) {
+	if l.Beyond == nil {
+		return l, false
+	}
+	l.Span, l.Beyond, l.BarkPresent = *l.Beyond, nil, false
+	l.Span.Veils = m.Veils(f, l.Span)
+	return l, true
 }

@@ -19,6 +19,7 @@ type Model struct {
 	Context     map[measure.Wood]*Net          `json:"context"`     // a candidate's second look -> log odds
 	Wood        *Net                           `json:"wood"`        // a core's summary -> a score for each of Woods
 	Bark        *Net                           `json:"bark"`        // a core's two ends compared -> log odds that bark is at low columns
+	Veil        *Net                           `json:"veil"`        // a block's signs -> a score for open wood and each of VeilKinds
 	Prior       map[measure.Wood]measure.Prior `json:"prior"`       // how rings follow each other
 	Place       map[measure.Wood]Placing       `json:"place"`       // how candidates lie to the true boundary
 	Calibration map[measure.Wood][2]float64    `json:"calibration"` // log odds -> slope * log odds + offset
@@ -42,6 +43,7 @@ type Span struct {
 	From, To float64      // columns of the wood, low to high
 	Openings [][2]float64 // columns, each from low to high
 	Lost     []bool       // for each opening: wood is missing there
+	Veils    []Veil       // where no boundary can be seen, from low to high
 	Dir      int          // +1: bark at low columns
 	PxPerMM  float64      // scale, or a guess of it
 }
@@ -61,8 +63,8 @@ func (s Span) woodMM(u float64) float64 {
 	return length / s.PxPerMM
 }
 
-// hidden tells whether column u lies in an opening or so close to its edge
-// that the edge itself would be read.
+// hidden tells whether column u lies in an opening or a veil, or so close to
+// its edge that the edge itself would be read.
 func (s Span) hidden(u float64) bool {
 	margin := 0.05 * s.PxPerMM
 	if u < s.From+margin || u > s.To-margin {
@@ -73,7 +75,22 @@ func (s Span) hidden(u float64) bool {
 			return true
 		}
 	}
+	for _, v := range s.Veils {
+		if u > v.From-margin && u < v.To+margin {
+			return true
+		}
+	}
 	return false
+}
+
+// veils gives the veils in mm of wood from the bark on.
+func (s Span) veils() []measure.Veil {
+	var out []measure.Veil
+	for _, v := range s.Veils {
+		a, b := s.woodMM(v.From), s.woodMM(v.To)
+		out = append(out, measure.Veil{From: math.Min(a, b), To: math.Max(a, b)})
+	}
+	return out
 }
 
 // Reading is what a core's evidence says under one kind of wood and one
@@ -156,7 +173,7 @@ func (m *Model) infer(cands []Candidate, wood measure.Wood, span Span) measure.I
 			barriers = append(barriers, span.woodMM((o[0]+o[1])/2))
 		}
 	}
-	return measure.Infer(p, barriers, m.Prior[wood])
+	return measure.Infer(p, barriers, span.veils(), m.Prior[wood])
 }
 
 // lookAgain returns the candidates with the log odds of the second look.
@@ -169,7 +186,8 @@ func (m *Model) lookAgain(f *Features, cands []Candidate, first measure.Inferenc
 	h, y := make([]float32, net.Hidden), make([]float32, 1)
 	for i, x := range SecondLook(f, cands, first, span.PxPerMM, span.Dir) {
 		net.Apply(x, h, y)
-		out[i] = Candidate{U: cands[i].U, LogOdds: float64(y[0])}
+		out[i] = cands[i]
+		out[i].LogOdds = float64(y[0])
 	}
 	return out
 }

@@ -12,31 +12,71 @@ type Pith struct {
 	Probability float64
 }
 
-// onCore is how much better a centre on the core must explain the layers than
-// any beyond its end (chosen on rendered cores: without pith the difference is
-// next to nothing, with it 0.02 and more).
-const onCore = 0.015
+// What tells a pith (chosen on rendered cores and looked at on traced real
+// wood): how much better a centre on the core must explain the layers' course
+// than any beyond its end, without pith next to nothing, with it 0.02 and more;
+// how much more of the brightness rings round it must explain than layers of a
+// far centre do, without pith 0.1 at most, with it 0.25 and more in wood of
+// good contrast; and what is too little for any pith.
+const (
+	onCore    = 0.015
+	encircled = 0.2
+	formless  = 0.08
+)
 
-// FindPith looks for the centre round which the layers of the last 30 mm bend,
-// and returns it where it lies on the core; nil where the core ends before.
+// FindPith looks for the centre round which layers bend and lie as rings, and
+// returns it where it lies on the core; nil where the core ends before.
 //
 // A layer that crosses the axis at u is, near enough, an arc about the pith
 // (p, q): its slope there is -q/(p-u) and its bend 1/(2r), r its radius. The
-// centre that explains the slopes and bends of the course best is then moved
-// to where the wood around is most nearly the same at equal distance.
+// centre that explains slopes and bends of the course best is moved to where
+// the wood around is most nearly the same at equal distance. Where layers are
+// too few or too curved to be followed, that likeness alone can show a pith.
 func FindPith(c *strip.Course, raw *strip.Strip, span Span) *Pith {
 	half := float64(raw.Rows) / 2 * raw.RowPx
-	p, beyond := fitCentre(c, span, half)
-	if p == nil || beyond < onCore || p.U < span.From || p.U > span.To || math.Abs(p.V) > 1.1*half {
-		return nil
+	g := coarsen(raw, span, 0.2*span.PxPerMM)
+	p, better := fitInner(c, span, half)
+	if p != nil {
+		p.Probability = sigmoid((better-onCore)*150 + 1)
+		if g.encircle(p, 6, span, half) < 0 && g.betweenRings(p.U, p.V, round(p.U, p.V, span)) < formless {
+			p = nil
+		}
 	}
-	p.Probability = sigmoid((beyond-onCore)*150 + 1)
-	concentric(raw, p, span, half)
+	if p == nil {
+		p = &Pith{U: (span.From + span.To) / 2}
+		gain := g.encircle(p, (span.To-span.From)/2/span.PxPerMM, span, half)
+		if p.Probability = sigmoid((gain-encircled)*20 + 1); gain < encircled {
+			return nil
+		}
+	}
 	margin := 0.3 * span.PxPerMM
 	if p.U < span.From+margin || p.U > span.To-margin {
 		return nil
 	}
 	return p
+}
+
+// fitInner fits a centre to the layers at the inner end; where there is none,
+// to those up to 15 and 30 mm before it, in case the core goes on past its
+// pith. It returns nil where no centre on the core explains them better than
+// one beyond.
+func fitInner(c *strip.Course, span Span, half float64) (p *Pith, better float64) {
+	for _, past := range []float64{0, 15, 30} {
+		part, least := span, onCore
+		if past > 0 {
+			least *= 2
+		}
+		if span.Dir > 0 {
+			part.To -= past * span.PxPerMM
+		} else {
+			part.From += past * span.PxPerMM
+		}
+		p, better = fitCentre(c, part, half)
+		if p != nil && better >= least && p.U >= part.From && p.U <= part.To && math.Abs(p.V) <= 1.1*half {
+			return p, better
+		}
+	}
+	return nil, 0
 }
 
 // fitCentre searches for the centre of the layers in the inner 30 mm, and says
@@ -50,7 +90,7 @@ func fitCentre(c *strip.Course, span Span, half float64) (centre *Pith, better f
 	if span.Dir < 0 {
 		end = span.From
 	}
-	step := 0.5 * span.PxPerMM
+	step := span.PxPerMM
 	best, bestCost := Pith{}, math.Inf(1)
 	far := math.Inf(1) // best cost of a centre beyond the core
 	for d := -20 * span.PxPerMM; d < 60*span.PxPerMM; d += step {
@@ -107,75 +147,110 @@ func centreCost(c *strip.Course, knots []int, u, v, half float64, dir int) float
 	return 20 * sum / weight
 }
 
-// concentric moves a centre, by up to 6 mm along the core and over its
-// breadth, to where brightness depends most on the distance from it alone: the
-// largest share of the variance within 5 mm lies between rings of equal
-// distance.
-func concentric(raw *strip.Strip, p *Pith, span Span, half float64) {
-	g := coarsen(raw, p.U, 11.5*span.PxPerMM, 0.1*span.PxPerMM)
-	best := -1.0
-	from := *p
-	for du := -6.0; du <= 6; du += 0.2 {
-		for q := -1.0; q <= 1; q += 0.1 {
-			u, v := from.U+du*span.PxPerMM, q*half
-			if u < span.From || u > span.To {
-				continue
-			}
-			if s := g.betweenRings(u, v, 5*span.PxPerMM, 0.2*span.PxPerMM); s > best {
-				best = s
-				p.U, p.V = u, v
-			}
+// encircle moves a centre, by up to reach mm along the core and over its
+// breadth, to where rings round it explain most of the brightness beyond what
+// layers of any far centre do, and returns that gain.
+func (g patchwork) encircle(p *Pith, reach float64, span Span, half float64) (gain float64) {
+	from, best := *p, math.Inf(-1)
+	try := func(u, v, least float64) {
+		if u < span.From || u > span.To || math.Abs(v) > half {
+			return
+		}
+		d := round(u, v, span)
+		s := g.betweenRings(u, v, d)
+		if s < least || s < best {
+			return // the far centre's share is never below 0
+		}
+		if gain := s - g.layered(u, v, d); gain > best {
+			best = gain
+			p.U, p.V = u, v
 		}
 	}
+	// Near a centre that the course tells of any wood may be it; over the whole
+	// core only what stands out is worth a closer look.
+	least := 0.0
+	if reach > 10 {
+		least = 0.3
+	}
+	for du := -reach; du <= reach; du += 0.4 {
+		for q := -0.9; q <= 0.95; q += 0.3 {
+			try(from.U+du*span.PxPerMM, q*half, least)
+		}
+	}
+	if math.IsInf(best, -1) {
+		return 0
+	}
+	rough := *p
+	for du := -0.4; du <= 0.45; du += 0.1 {
+		for q := -0.3; q <= 0.35; q += 0.1 {
+			try(rough.U+du*span.PxPerMM, rough.V+q*half, 0)
+		}
+	}
+	return best
 }
 
-// patchwork is part of a strip in coarse cells.
+// disc is the wood within 4 mm of a place, and rings of 0.3 mm, in px.
+type disc struct{ u, v, reach, breadth float64 }
+
+func round(u, v float64, span Span) disc { return disc{u, v, 4 * span.PxPerMM, 0.3 * span.PxPerMM} }
+
+// patchwork is a strip in coarse cells, column after column.
 type patchwork struct {
-	u, v  []float64
+	rows  int
+	from  float64 // first column's middle
+	every float64 // from column to column
+	v     []float64
 	light []float64
 }
 
-// coarsen averages the strip within reach of a column into cells of about
-// `cell` px.
-func coarsen(raw *strip.Strip, at, reach, cell float64) patchwork {
-	var g patchwork
+// coarsen averages the strip over a span into cells of about `cell` px.
+func coarsen(raw *strip.Strip, span Span, cell float64) patchwork {
 	nu := int(math.Max(1, math.Round(cell)))
 	nr := int(math.Max(1, math.Round(cell/raw.RowPx)))
-	lo, hi := max(0, int(at-reach)), min(raw.Cols, int(at+reach))
+	lo, hi := max(0, int(span.From)), min(raw.Cols, int(span.To)+1)
+	g := patchwork{rows: raw.Rows / nr, from: float64(lo) + float64(nu-1)/2, every: float64(nu)}
 	for r := 0; r+nr <= raw.Rows; r += nr {
-		for c := lo; c+nu <= hi; c += nu {
+		g.v = append(g.v, (raw.Across(r)+raw.Across(r+nr-1))/2)
+	}
+	for c := lo; c+nu <= hi; c += nu {
+		for r := 0; r+nr <= raw.Rows; r += nr {
 			var sum float64
 			for y := r; y < r+nr; y++ {
 				for _, x := range raw.Light[y*raw.Cols+c : y*raw.Cols+c+nu] {
 					sum += float64(x)
 				}
 			}
-			g.u = append(g.u, float64(c)+float64(nu-1)/2)
-			g.v = append(g.v, (raw.Across(r)+raw.Across(r+nr-1))/2)
 			g.light = append(g.light, sum/float64(nu*nr))
 		}
 	}
 	return g
 }
 
-// betweenRings is the share of the variance of brightness within reach of
-// (u, v) that lies between rings of the given breadth.
-func (g patchwork) betweenRings(u, v, reach, breadth float64) float64 {
-	n := int(reach/breadth) + 1
+// betweenRings is the share of the variance of brightness within a disc that
+// lies between rings round (u, v).
+func (g patchwork) betweenRings(u, v float64, d disc) float64 {
+	nearest := math.Max(0, math.Hypot(u-d.u, v-d.v)-d.reach)
+	n := int(2*d.reach/d.breadth) + 2
 	sum, count := make([]float64, n), make([]float64, n)
 	var total, square, all float64
-	for i, x := range g.light {
-		du, dv := g.u[i]-u, g.v[i]-v
-		d2 := du*du + dv*dv
-		if d2 >= reach*reach {
-			continue
+	cols := len(g.light) / max(1, g.rows)
+	for c := max(0, int((d.u-d.reach-g.from)/g.every)); c < cols; c++ {
+		x := g.from + float64(c)*g.every
+		if x > d.u+d.reach {
+			break
 		}
-		k := int(math.Sqrt(d2) / breadth)
-		sum[k] += x
-		count[k]++
-		total += x
-		square += x * x
-		all++
+		for r, y := range g.v {
+			if (x-d.u)*(x-d.u)+(y-d.v)*(y-d.v) >= d.reach*d.reach {
+				continue
+			}
+			k := int((math.Sqrt((x-u)*(x-u)+(y-v)*(y-v)) - nearest) / d.breadth)
+			l := g.light[c*g.rows+r]
+			sum[k] += l
+			count[k]++
+			total += l
+			square += l * l
+			all++
+		}
 	}
 	if all < 50 {
 		return 0
@@ -189,4 +264,17 @@ func (g patchwork) betweenRings(u, v, reach, breadth float64) float64 {
 		}
 	}
 	return between / math.Max(square-all*mean*mean, 1e-9)
+}
+
+// layered is the largest share that layers round a centre 25 mm off explain,
+// square to the core or turned by up to 22 degrees.
+func (g patchwork) layered(u, v float64, d disc) float64 {
+	mm := d.reach / 4
+	var top float64
+	for _, along := range []float64{-25, 25} {
+		for _, across := range []float64{-10, 0, 10} {
+			top = math.Max(top, g.betweenRings(u+along*mm, v+across*mm, d))
+		}
+	}
+	return top
 }

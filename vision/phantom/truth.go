@@ -91,6 +91,9 @@ const (
 	KindEdge  = "edge"
 )
 
+// HiddenUnder begins the reason of a boundary that is there but under something.
+const HiddenUnder = "under a "
+
 // BoundaryTruth is a true boundary.
 type BoundaryTruth struct {
 	Kind     string          `json:"kind"`
@@ -529,7 +532,7 @@ func (s *scene) hiddenWhy(c *coreScene, pc *piece, k int, u float64, b *Boundary
 	}
 	for _, x := range c.veils {
 		if u > x.from-0.05 && u < x.to+0.05 {
-			why = "under a " + x.kind
+			why = HiddenUnder + x.kind
 		}
 	}
 	if why == "" {

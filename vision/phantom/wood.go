@@ -81,7 +81,7 @@ func drawYears(r *rand.Rand, c *Core) []year {
 			y.falseMM = min(between(r, 0.06, 0.22), c.Widths[i]*0.16)
 			y.falseDark = between(r, 0.25, 0.75)
 		}
-		if c.Widths[i] > 0.4 && chance(r, l.Frost) {
+		if l.Frost > 0 && c.Widths[i] > 0.4 && chance(r, l.Frost) {
 			y.frostMM = between(r, 0.03, 0.09)
 		}
 		ys[i] = y

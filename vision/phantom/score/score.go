@@ -13,6 +13,7 @@ package score
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"pithward/measure"
 	"pithward/measure/match"
@@ -53,6 +54,15 @@ type Core struct {
 	ExpectedErr    float64
 	ExpectedSD     float64
 	HasExpectation bool
+	Veils          Veils
+}
+
+// Veils counts stretches of hidden wood: true ones of a millimetre and more,
+// those of them more than half of which was found, and found ones, with their
+// length in mm, where there is none.
+type Veils struct {
+	True, Found, Invented int
+	InventedMM            float64
 }
 
 // Boundary is a found boundary judged.
@@ -220,7 +230,8 @@ func judge(f *measure.Core, t *phantom.CoreTruth, mmPerPx [2]float64, rule Rule)
 	c.countTouches(hits, marks, partner)
 	c.compareWidths(hits, marks, partner, f, t)
 	c.judgeCandidates(f, pl, centre, marks, partner)
-	c.judgeExpectation(f)
+	c.judgeExpectation(f, hits, marks)
+	c.judgeVeils(f, t, pl, centre)
 	return c
 }
 
@@ -476,16 +487,69 @@ func (c *Core) judgeCandidates(f *measure.Core, pl plane, centre []measure.Point
 	}
 }
 
-// judgeExpectation compares the expected count with the true one. What is
-// neither right nor wrong is taken as found.
-func (c *Core) judgeExpectation(f *measure.Core) {
+// judgeExpectation compares the expected count with the true one. Boundaries
+// hidden under smears and the like are there; what else is neither right nor
+// wrong is taken as found.
+func (c *Core) judgeExpectation(f *measure.Core, hits []hit, marks []mark) {
 	if f.ExpectedCount == nil || f.CountSD == nil {
 		return
 	}
 	neutral := len(f.Boundaries) - len(c.Boundaries)
+	veiled := 0
+	for j := range marks {
+		if marks[j].veiled() {
+			veiled++
+		}
+	}
+	for i := range hits {
+		for j := range marks {
+			if m := &marks[j]; m.veiled() && math.Abs(hits[i].s-m.s) <= m.tol {
+				neutral-- // it is counted as veiled
+				break
+			}
+		}
+	}
 	c.HasExpectation = true
-	c.ExpectedErr = *f.ExpectedCount + 1 - float64(neutral+c.True)
+	c.ExpectedErr = *f.ExpectedCount + 1 - float64(neutral+veiled+c.True)
 	c.ExpectedSD = *f.CountSD
+}
+
+// veiled tells whether a boundary is there but under something.
+func (m *mark) veiled() bool {
+	return m.truth.Kind == phantom.KindRing && m.truth.Hidden != nil && strings.HasPrefix(*m.truth.Hidden, phantom.HiddenUnder)
+}
+
+// judgeVeils compares the stretches of hidden wood.
+func (c *Core) judgeVeils(f *measure.Core, t *phantom.CoreTruth, pl plane, centre []measure.Point) {
+	end := math.Inf(1)
+	if t.PithSMM != nil {
+		end = *t.PithSMM
+	}
+	var found [][2]float64
+	for _, o := range f.Obscured {
+		a, _ := project(centre, pl.mm(o.FromPx))
+		b, _ := project(centre, pl.mm(o.ToPx))
+		found = append(found, [2]float64{math.Min(a, b), math.Max(a, b)})
+	}
+	for _, o := range t.Obscured {
+		if o.ToMM-o.FromMM < 1 || o.FromMM < 0 || o.ToMM > end {
+			continue
+		}
+		c.Veils.True++
+		var held float64
+		for _, x := range found {
+			held += math.Max(0, math.Min(o.ToMM, x[1])-math.Max(o.FromMM, x[0]))
+		}
+		if held > 0.5*(o.ToMM-o.FromMM) {
+			c.Veils.Found++
+		}
+	}
+	for _, x := range found {
+		if !slices.ContainsFunc(t.Obscured, func(o phantom.ObscuredTruth) bool { return o.FromMM < x[1] && x[0] < o.ToMM }) {
+			c.Veils.Invented++
+			c.Veils.InventedMM += x[1] - x[0]
+		}
+	}
 }
 
 // direction returns the polyline's unit direction at the length s along it.

@@ -14,6 +14,7 @@ type Tally struct {
 	Said                             Reliability // boundaries accepted
 	Spare                            Reliability // candidates
 	Expected                         Expectation
+	Veils                            Veils
 }
 
 // Add adds a core.
@@ -43,6 +44,10 @@ func (t *Tally) Add(c *Core) {
 	for _, s := range c.Spare {
 		t.Spare.add(s)
 	}
+	t.Veils.True += c.Veils.True
+	t.Veils.Found += c.Veils.Found
+	t.Veils.Invented += c.Veils.Invented
+	t.Veils.InventedMM += c.Veils.InventedMM
 	if c.HasExpectation {
 		t.Expected.add(c.ExpectedErr, c.ExpectedSD)
 	}
