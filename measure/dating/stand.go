@@ -238,7 +238,7 @@ func (c *company) trust() float64 {
 			return 0.8
 		}
 	}
-	return 0.7
+	return 0.5
 }
 
 // certain tells whether no tree is in doubt. Then the evidence from time counts in
