@@ -16,6 +16,7 @@ require (
 	golang.org/x/sync v0.22.0
 	golang.org/x/term v0.44.0
 	golang.org/x/text v0.41.0
+	golang.org/x/time v0.12.0
 	gonum.org/v1/gonum v0.17.0
 	gonum.org/v1/plot v0.16.0
 	modernc.org/sqlite v1.52.0

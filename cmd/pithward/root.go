@@ -25,7 +25,7 @@ years, in files a lab can use.`,
 	root.SetOut(d.out)
 	root.SetErr(d.talk)
 	root.AddCommand(newMeasureCmd(d), newDateCmd(d), newChronologyCmd(d), newConvertCmd(d), newDemoCmd(d), newSchemaCmd(d), newVersionCmd(d))
-	root.AddCommand(newDeskCmd(d), newAuditCmd(d), newLogCmd(d), newExportCmd(d), newScannerCmd(d), newGradeCmd(d))
+	root.AddCommand(newDeskCmd(d), newAuditCmd(d), newLogCmd(d), newExportCmd(d), newScannerCmd(d), newGradeCmd(d), newClassCmd(d))
 	return root
 }
 

@@ -66,6 +66,11 @@ func TestExamples(t *testing.T) {
 					t.Fatal(talk)
 				}
 			}
+			if cmd.Name() == "class" {
+				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
+					t.Fatal(talk)
+				}
+			}
 			for _, line := range lines(cmd.Example) {
 				line = strings.TrimSpace(line)
 				if strings.HasPrefix(line, "#") {

@@ -243,13 +243,18 @@ func (d *Desk) show(w http.ResponseWriter, r *http.Request, run int64, uid strin
 		d.failBy(w, err)
 		return
 	}
+	answerCore(w, st, uid)
+}
+
+// answerCore answers with a core of a scan as somebody has it.
+func answerCore(w http.ResponseWriter, st ledger.Edited, uid string) {
 	for _, c := range st.Measurement.Cores {
 		if c.UID != uid {
 			continue
 		}
 		undo, redo := measure.History(st.Of(uid))
 		sum := measure.Summarise(c)
-		answer(w, http.StatusOK, CoreView{Run: run, Revision: st.Revision(uid), MMPerPx: st.Measurement.Scale.MMPerPx, Core: c, State: st.States[uid],
+		answer(w, http.StatusOK, CoreView{Run: st.Run, Revision: st.Revision(uid), MMPerPx: st.Measurement.Scale.MMPerPx, Core: c, State: st.States[uid],
 			Undo: len(undo), Redo: len(redo), Years: sum.Years(), MeanMM: sum.MeanWidthMM, FirstYear: sum.FirstYear, LastYear: sum.LastYear})
 		return
 	}

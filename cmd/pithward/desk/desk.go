@@ -42,11 +42,17 @@ type Options struct {
 // Desk serves one project to one observer.
 type Desk struct {
 	Options
-	token string
-	host  string // host:port it listens on
-	work  *work
+	gate
+	work *work
 
 	timing sync.Mutex // held while a core is seen beside the others
+}
+
+// gate lets in who opens the printed address, on this machine alone.
+type gate struct {
+	token string
+	host  string // host:port it listens on
+	log   *slog.Logger
 }
 
 // New returns a desk that is to be reached at the given host and port.
@@ -63,20 +69,25 @@ func New(o Options, host string) *Desk {
 	if o.Token == "" {
 		o.Token = rand.Text()
 	}
-	return &Desk{Options: o, token: o.Token, host: host, work: newWork()}
+	return &Desk{Options: o, gate: gate{o.Token, host, o.Log}, work: newWork()}
 }
 
 // URL is the address that opens the desk, token and all.
-func (d *Desk) URL() string { return "http://" + d.host + "/?token=" + d.token }
+func (d *gate) URL() string { return "http://" + d.host + "/?token=" + d.token }
 
 // Serve answers requests on l until ctx ends.
 func (d *Desk) Serve(ctx context.Context, l net.Listener) error {
+	return serve(ctx, l, d.Handler(), d.Log)
+}
+
+func serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger) error {
 	s := &http.Server{
-		Handler:           d.Handler(),
+		Handler:           h,
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       30 * time.Second,
+		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    16 << 10,
-		ErrorLog:          slog.NewLogLogger(d.Log.Handler(), slog.LevelDebug),
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
 	stop := context.AfterFunc(ctx, func() {
 		grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
@@ -111,12 +122,14 @@ func (d *Desk) Handler() http.Handler {
 		fail(w, http.StatusNotFound, "unknown", "there is no such request")
 	})
 	mux.HandleFunc("GET /tiles/{sha}/{path...}", d.tile)
-	mux.HandleFunc("GET /look.css", func(w http.ResponseWriter, _ *http.Request) {
-		w.Header().Set("Content-Type", "text/css; charset=utf-8")
-		_, _ = w.Write([]byte(look.CSS())) // whoever asked has gone
-	})
+	mux.HandleFunc("GET /look.css", lookCSS)
 	mux.Handle("/", d.page())
 	return d.guard(mux)
+}
+
+func lookCSS(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/css; charset=utf-8")
+	_, _ = w.Write([]byte(look.CSS())) // whoever asked has gone
 }
 
 // page serves the built page, or says that there is none.
@@ -137,20 +150,14 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // guard lets through what comes from the page this desk opened: asked of this
 // host, from no other site, with the token. What goes wrong inside becomes an
 // answer.
-func (d *Desk) guard(next http.Handler) http.Handler {
+func (d *gate) guard(next http.Handler) http.Handler {
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		fail(w, http.StatusForbidden, "origin", "the request comes from another site")
 	}))
 	inner := cross.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h := w.Header()
-		h.Set("Content-Security-Policy", policy)
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		h.Set("Cache-Control", "no-store")
+		harden(w.Header())
 		defer d.recover(w, r)
 		if r.Host != d.host {
 			fail(w, http.StatusForbidden, "host", "this desk is reached as "+d.host)
@@ -173,24 +180,34 @@ func (d *Desk) guard(next http.Handler) http.Handler {
 	})
 }
 
+// harden tells the browser to keep an answer to its own page.
+func harden(h http.Header) {
+	h.Set("Content-Security-Policy", policy)
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cache-Control", "no-store")
+}
+
 // bodyLimit is the most bytes of a request's body: chosen; a radius of a
 // thousand places takes some 40 kB.
 const bodyLimit = 256 << 10
 
-func (d *Desk) knows(token string) bool {
+func (d *gate) knows(token string) bool {
 	return subtle.ConstantTimeCompare([]byte(token), []byte(d.token)) == 1
 }
 
 // cookie is the name of the cookie that holds the token; cookies do not tell
 // ports apart, so the name does.
-func (d *Desk) cookie() string {
+func (d *gate) cookie() string {
 	_, port, _ := strings.Cut(d.host, ":")
 	return "pithward-" + port
 }
 
 // letIn turns the token in the address into a cookie, so that it stands in no
 // history or bookmark.
-func (d *Desk) letIn(w http.ResponseWriter, r *http.Request, token string) {
+func (d *gate) letIn(w http.ResponseWriter, r *http.Request, token string) {
 	if !d.knows(token) {
 		fail(w, http.StatusForbidden, "token", "open the desk by the address that pithward printed")
 		return
@@ -200,9 +217,9 @@ func (d *Desk) letIn(w http.ResponseWriter, r *http.Request, token string) {
 }
 
 // recover turns a fault of our own into an answer.
-func (d *Desk) recover(w http.ResponseWriter, r *http.Request) {
+func (d *gate) recover(w http.ResponseWriter, r *http.Request) {
 	if fault := recover(); fault != nil {
-		d.Log.Error("fault", "path", r.URL.Path, "what", fmt.Sprint(fault))
+		d.log.Error("fault", "path", r.URL.Path, "what", fmt.Sprint(fault))
 		fail(w, http.StatusInternalServerError, "fault", "a fault in the program; nothing was changed")
 	}
 }

@@ -3,7 +3,7 @@ import * as esbuild from "esbuild";
 import { cp } from "node:fs/promises";
 
 await esbuild.build({
-  entryPoints: ["src/main.ts", "src/desk.css", "src/audit.ts", "src/audit.css"],
+  entryPoints: ["main", "audit", "class", "assist"].map((n) => `src/${n}.ts`).concat(["desk", "audit", "class"].map((n) => `src/${n}.css`)),
   outdir: "dist",
   bundle: true,
   minify: true,
@@ -12,4 +12,4 @@ await esbuild.build({
   legalComments: "linked",
   logLevel: "warning",
 });
-for (const page of ["index.html", "audit.html"]) await cp(`src/${page}`, `dist/${page}`);
+for (const page of ["index", "audit", "class", "assist"]) await cp(`src/${page}.html`, `dist/${page}.html`);

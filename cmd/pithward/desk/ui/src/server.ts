@@ -11,7 +11,7 @@ export class Refused extends Error {
   }
 }
 
-async function ask<T>(method: string, path: string, body?: unknown): Promise<T> {
+export async function ask<T>(method: string, path: string, body?: unknown): Promise<T> {
   const r = await fetch(path, {
     method,
     headers: body === undefined ? {} : { "Content-Type": "application/json" },
@@ -28,12 +28,21 @@ export const core = (run: number, uid: string) => ask<CoreView>("GET", corePath(
 
 export const inTime = (run: number, uid: string) => ask<InTime>("GET", `${corePath(run, uid)}/time`);
 
-export const scanEdit = (run: number, revision: number, edit: Edit) => ask("POST", `/api/runs/${run}/events`, { ...edit, revision, uuid: crypto.randomUUID() });
+export const scanEdit = (run: number, revision: number, edit: Edit) => ask("POST", `/api/runs/${run}/events`, { ...edit, revision, uuid: uuid() });
 
-export const scanBack = (run: number, revision: number, way: "undo" | "redo") => ask("POST", `/api/runs/${run}/${way}`, { kind: "", revision, uuid: crypto.randomUUID() });
+export const scanBack = (run: number, revision: number, way: "undo" | "redo") => ask("POST", `/api/runs/${run}/${way}`, { kind: "", revision, uuid: uuid() });
 
 function corePath(run: number, uid: string): string {
   return `/api/runs/${run}/cores/${encodeURIComponent(uid)}`;
+}
+
+// uuid is a random one (RFC 9562, version 4). The browser's own is only there
+// where the page came encrypted or from this machine.
+function uuid(): string {
+  const b = crypto.getRandomValues(new Uint8Array(16));
+  b[6] = (b[6] & 0x0f) | 0x40;
+  b[8] = (b[8] & 0x3f) | 0x80;
+  return [...b].map((x, i) => ([4, 6, 8, 10].includes(i) ? "-" : "") + x.toString(16).padStart(2, "0")).join("");
 }
 
 interface Waiting {
@@ -65,7 +74,7 @@ export class Outbox {
   }
 
   send(run: number, uid: string, seen: number, way: Waiting["way"], edit: Edit): void {
-    this.queue.push({ run, uid, way, seen, body: { ...edit, uuid: crypto.randomUUID() } });
+    this.queue.push({ run, uid, way, seen, body: { ...edit, uuid: uuid() } });
     this.keep();
     void this.work();
   }
@@ -85,7 +94,7 @@ export class Outbox {
         this.keep();
         this.lost(null);
       } catch (e) {
-        if (e instanceof Refused && e.code !== "token") {
+        if (e instanceof Refused && !["token", "slow"].includes(e.code)) {
           const dropped = this.queue.length;
           this.queue = [];
           this.keep();

@@ -249,7 +249,7 @@ class Marks {
     // Whoever measures by hand is not shown what the program thinks.
     const candidates = view.state.blank ? [] : view.core.candidates;
     for (const x of candidates) this.evidence(x.point_px, x.probability);
-    for (const b of view.core.boundaries) this.evidence(b.point_px, b.source === "person" ? 1 : b.probability);
+    for (const b of view.state.blank ? [] : view.core.boundaries) this.evidence(b.point_px, b.source === "person" ? 1 : b.probability);
     const places = view.core.boundaries.map((b) => this.radius.at(b.point_px) * this.zoom);
     view.core.boundaries.forEach((b, i) => {
       const room = Math.min(i > 0 ? places[i] - places[i - 1] : 99, i + 1 < places.length ? places[i + 1] - places[i] : 99);
