@@ -231,11 +231,17 @@ func (c *company) absentRate() float64 {
 // tree is read as if the others' readings were right, so that trees in doubt agree
 // better among themselves than with the truth, and what disturbs one year disturbs
 // the next (chosen so that posteriors are about calibrated, see testdata/accuracy.txt
-// and cmd/evaluate-dating).
+// and cmd/evaluate-dating). A series that comes without a picture is a finished
+// one, nearly as sure as a dated one.
 func (c *company) trust() float64 {
 	for _, s := range c.trees {
 		if len(s.dated) > 0 {
 			return 0.8
+		}
+		for _, q := range s.radii {
+			if q.series.Pictures == nil {
+				return 0.8
+			}
 		}
 	}
 	return 0.5
