@@ -315,11 +315,32 @@ func seriesText(b *strings.Builder, s dating.SeriesReport, hold bool) {
 	if hold {
 		holdText(b, s)
 	}
-	for _, x := range s.Suspects {
-		fmt.Fprintf(b, "  suspect: %s\n", x.Words)
-	}
+	suspectsText(b, "  ", s.Suspects)
 	for _, w := range s.Warnings {
 		fmt.Fprintf(b, "  note: %s\n", w)
+	}
+}
+
+// Suspects that people are shown: those of a posterior of at least worthALook,
+// or the best one where it has at least worthAThought (chosen).
+const (
+	worthALook    = 0.2
+	worthAThought = 0.1
+)
+
+// suspectsText lists the suspects that are worth looking at, the best first, and
+// says how many are left out.
+func suspectsText(b *strings.Builder, indent string, all []dating.SuspectReport) {
+	n := 0
+	for n < len(all) && (all[n].Posterior >= worthALook || n == 0 && all[n].Posterior >= worthAThought) {
+		fmt.Fprintf(b, "%ssuspect: %s\n", indent, all[n].Words)
+		n++
+	}
+	switch left := len(all) - n; {
+	case left > 0 && n > 0:
+		fmt.Fprintf(b, "%s%d more, less likely: see --json\n", indent, left)
+	case left > 0:
+		fmt.Fprintf(b, "%sno likely suspect; %d unlikely: see --json\n", indent, left)
 	}
 }
 

@@ -202,9 +202,7 @@ func projectSeriesText(b *strings.Builder, s stand.Dated) {
 	if len(agrees) > 0 {
 		fmt.Fprintf(b, "    %s\n", strings.Join(agrees, ", "))
 	}
-	for _, x := range s.Suspects {
-		fmt.Fprintf(b, "    suspect: %s\n", x.Words)
-	}
+	suspectsText(b, "    ", s.Suspects)
 }
 
 func settledText(b *strings.Builder, all []stand.Settled) {

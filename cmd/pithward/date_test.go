@@ -338,3 +338,26 @@ func TestDatePairs(t *testing.T) {
 		t.Errorf("the misdated series is not moved back: %s", rows[5])
 	}
 }
+
+// People are shown the suspects worth a look, and told of the rest.
+func TestSuspectsText(t *testing.T) {
+	for _, c := range []struct {
+		posteriors []float64
+		want       string
+	}{
+		{nil, ""},
+		{[]float64{0.9, 0.2, 0.19, 0.05}, "  suspect: 0.90\n  suspect: 0.20\n  2 more, less likely: see --json\n"},
+		{[]float64{0.3}, "  suspect: 0.30\n"},
+		{[]float64{0.15, 0.12}, "  suspect: 0.15\n  1 more, less likely: see --json\n"},
+		{[]float64{0.09, 0.06}, "  no likely suspect; 2 unlikely: see --json\n"},
+	} {
+		var all []dating.SuspectReport
+		for _, p := range c.posteriors {
+			all = append(all, dating.SuspectReport{Posterior: p, Words: fmt.Sprintf("%.2f", p)})
+		}
+		var b strings.Builder
+		if suspectsText(&b, "  ", all); b.String() != c.want {
+			t.Errorf("%v: %q, want %q", c.posteriors, b.String(), c.want)
+		}
+	}
+}

@@ -262,3 +262,22 @@ func TestPattern(t *testing.T) {
 		t.Error("a flat series has a pattern")
 	}
 }
+
+// A suspect is worded with r only where r could be computed, and never as an
+// improvement where it is none.
+func TestSuspectWords(t *testing.T) {
+	at := 43.21
+	for _, c := range []struct {
+		before, after float64
+		want          string
+	}{
+		{0.18, 0.64, "a boundary at 43.21 mm would make 1850-1934 agree (r 0.18 to 0.64): posterior 0.93"},
+		{0.64, 0.18, "a boundary at 43.21 mm would not make 1850-1934 agree better (r 0.64 to 0.18): posterior 0.93"},
+		{0, 0, "a boundary at 43.21 mm: posterior 0.93"},
+	} {
+		x := Suspect{Kind: Missed, AtMM: &at, AgreeFrom: 1850, AgreeTo: 1934, RBefore: c.before, RAfter: c.after, Posterior: 0.93}
+		if got := x.String(); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

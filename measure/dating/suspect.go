@@ -283,8 +283,12 @@ func (x Suspect) String() string {
 			words = "a ring absent " + where
 		}
 	}
-	if x.AgreeFrom != 0 || x.AgreeTo != 0 {
+	switch {
+	case x.RBefore == 0 || x.RAfter == 0: // too few years in common to tell
+	case x.RAfter > x.RBefore:
 		words += fmt.Sprintf(" would make %d-%d agree (r %.2f to %.2f)", x.AgreeFrom, x.AgreeTo, x.RBefore, x.RAfter)
+	default:
+		words += fmt.Sprintf(" would not make %d-%d agree better (r %.2f to %.2f)", x.AgreeFrom, x.AgreeTo, x.RBefore, x.RAfter)
 	}
 	return words + fmt.Sprintf(": posterior %.2f", x.Posterior)
 }
