@@ -171,6 +171,10 @@ func TestClassInBrowsers(t *testing.T) {
 	s.shot("class-feedback-1920")
 	projector(s, 1024, 768)
 	s.shot("class-feedback-1024")
+	time.Sleep(6 * time.Second) // the page has asked anew: what one looks at stays
+	if words := s.text("#selected"); !strings.Contains(words, "is missing") {
+		t.Errorf("the fault that was looked at is gone: %q", words)
+	}
 	s.quiet()
 
 	status, out, talk := user(t, "class", "grade", project, "--anonymous", "--json")

@@ -114,7 +114,7 @@ async function arrive(now: Me): Promise<void> {
   byId("who").textContent = now.name;
   document.title = `${now.exercise} · pithward class`;
   scan = { run: now.run, file: "", width_px: now.width_px, height_px: now.height_px, tiles: now.tiles, status: "measured", stage: "", done: 0, of: 0, error: "", warnings: [], revision: 0, not_carried: [], cores: [], undo: "", redo: "", deleted: [] };
-  if (now.phase !== "open") stop();
+  if (now.phase !== "open" && mode !== "look") stop();
   for (const e of document.querySelectorAll<HTMLElement>(".editing")) e.hidden = now.phase !== "open";
   if (now.phase !== "not open yet" && (!view || before?.phase !== now.phase || before?.tiles !== now.tiles)) await reload();
   if (now.feedback && !feedback) feedback = await server.ask<Result>("GET", "/api/feedback").catch(() => null);
@@ -230,7 +230,7 @@ function side(): void {
 
 function faults(r: Result): void {
   const loss = (p: Result["parts"][0]) => [...new Set(p.lost.filter((l) => l.points > 0).map((l) => l.why))].join("; ");
-  const parts = element("table", { class: "parts" }, element("tbody", {}, ...r.parts.map((p) => element("tr", { title: loss(p) }, element("th", { scope: "row" }, p.name), element("td", { class: "n" }, `${p.points.toFixed(1)} of ${p.of.toFixed(0)}`)))));
+  const parts = element("table", { class: "parts" }, element("tbody", {}, ...r.parts.map((p) => element("tr", { title: loss(p) }, element("th", { scope: "row" }, p.name), element("td", { class: "n" }, `${p.points.toFixed(1)} of ${p.of.toFixed(1)}`)))));
   const list = element("ol", { class: "faults" });
   r.faults.forEach((f, i) => {
     const canvas = element("canvas", { "aria-hidden": "true" });
