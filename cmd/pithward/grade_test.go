@@ -230,9 +230,12 @@ func TestGradeDemoClass(t *testing.T) {
 		for _, f := range r.Faults {
 			kinds = append(kinds, string(f.Kind))
 		}
-		got, due := strings.Join(kinds, " "), want[r.Name]
-		if got != due {
-			t.Errorf("%s: %s, want %s", r.Name, got, due)
+		// Which fault lies nearer the bark is the renderer's affair.
+		due := strings.Fields(want[r.Name])
+		slices.Sort(kinds)
+		slices.Sort(due)
+		if !slices.Equal(kinds, due) {
+			t.Errorf("%s: %s, want %s", r.Name, kinds, due)
 		}
 		delete(want, r.Name)
 	}

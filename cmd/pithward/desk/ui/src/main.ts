@@ -173,7 +173,6 @@ function lookInTime(v: CoreView): void {
       company.show(t);
       numbers(view);
       doubts(view);
-      if (mode === "look" && settledTarget === "" && wood.selected === "" && openDoubts().length > 0) nextDoubt(1);
       wood.draw();
     } catch {
       // It is seen beside the others again after the next edit.
