@@ -17,7 +17,7 @@ const (
 
 // stirred is from how many times the mount's change on, as a logarithm, a
 // column belongs to the core; it is sure stirredSlack above and below
-// (measured: columns of grooves and mounts lie below 0.9, of wood and bark
+// (chosen on rendered trays, where columns of grooves and mounts lie below 0.9, of wood and bark
 // above 2).
 const (
 	stirred      = 1.3

@@ -16,7 +16,7 @@ type seam struct {
 	step     float64   // the difference of mean colour from one side to the other, in grey levels
 }
 
-// What makes a seam (measured on rendered cores: across true seams layers
+// What makes a seam (chosen on rendered trays, where across true seams layers
 // agree by less than 0.4, beside them by 0.25 more; within cores the clearest
 // line has a strength below 0.8 and layers agree across it as beside it).
 const (
@@ -29,7 +29,7 @@ const (
 
 // Two cores seldom begin and end together: where only one of them lies, the
 // patch has a rim where the seam would go on. With such a shoulder, and unlike
-// colours on its sides, less makes a seam (measured on 288 rendered cores: all
+// colours on its sides, less makes a seam (chosen on 288 rendered cores, where all
 // 27 touching pairs have a strength of 0.76 and a colour step of 4.6 at least;
 // lines within bowed cores may have shoulders, but no step above 2.5).
 const (
