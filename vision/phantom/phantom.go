@@ -71,14 +71,15 @@ type Core struct {
 	Widths []float64
 	PithMM float64 // radius of the pith
 
-	LengthMM    float64 // of the wood along the core; 0: to PastMM past the pith
-	PastMM      float64 // how far the core goes on past the pith; 0: 3 mm
-	OuterLostMM float64 // wood lost from the outside; then there is no bark
-	PithMissMM  float64 // how far the core's axis passes beside the pith
-	BoreMM      float64 // breadth of the core
-	FlatMM      float64 // breadth of the sanded flat, at most BoreMM
-	BarkMM      float64 // 0: no bark left
-	Partial     float64 // >0: the outermost ring was still growing, this far
+	LengthMM    float64    // of the wood along the core; 0: to PastMM past the pith
+	PastMM      float64    // how far the core goes on past the pith; 0: 3 mm
+	OuterLostMM float64    // wood lost from the outside; then there is no bark
+	PithMissMM  float64    // how far the core's axis passes beside the pith
+	Ringless    [2]float64 // mm from the wood's outer end: between them no rings are drawn, only grain
+	BoreMM      float64    // breadth of the core
+	FlatMM      float64    // breadth of the sanded flat, at most BoreMM
+	BarkMM      float64    // 0: no bark left
+	Partial     float64    // >0: the outermost ring was still growing, this far
 
 	CentreMM [2]float64 // of the laid core, on the tray
 	AngleDeg float64    // of the direction bark to pith; 0: bark at the left

@@ -15,8 +15,11 @@ type painter struct {
 }
 
 // tissue adds a part of the wood itself, which is as dark as the core's flank
-// where it lies on that.
+// where it lies on that; none is drawn where the rings are left out.
 func (p *painter) tissue(u, v, a, b, turn float64, colour RGB, alpha, softPx float64) {
+	if p.s.core.ringless(u) > 0.5 {
+		return
+	}
 	if !p.s.core.Marks.Mounted && math.Abs(v) > p.s.core.FlatMM/2 {
 		colour = colour.times(float64(p.s.flank(v, 0)))
 	}

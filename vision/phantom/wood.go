@@ -253,6 +253,7 @@ func (s *coreScene) shade(u, v, depth float64) (r, g, b float32) {
 	} else if d > 1.15 {
 		d = 1.15
 	}
+	d += (ringlessTone - d) * float32(c.ringless(u))
 	r = float32(l.Early[0]) + float32(l.Late[0]-l.Early[0])*d
 	g = float32(l.Early[1]) + float32(l.Late[1]-l.Early[1])*d
 	b = float32(l.Early[2]) + float32(l.Late[2]-l.Early[2])*d
@@ -279,6 +280,19 @@ func (s *coreScene) shade(u, v, depth float64) (r, g, b float32) {
 	}
 	m *= s.flank(v, float64(streak))
 	return r * m, g * m, b * m
+}
+
+// ringlessTone is the darkness of wood in which no rings are drawn.
+const ringlessTone = 0.3
+
+// ringless tells how far the rings are left out at u, 0 to 1.
+func (c *Core) ringless(u float64) float64 {
+	from, to := c.Ringless[0], c.Ringless[1]
+	if u < from || u > to {
+		return 0
+	}
+	const fade = 1.0 // mm: the ends are no boundaries
+	return smooth(0, fade, math.Min(u-from, to-u))
 }
 
 // stain blends in the blue of sapstain fungi, in wedges along the rays.
