@@ -23,8 +23,14 @@ func TestSmall(t *testing.T) {
 		t.Fatal(err)
 	}
 	var out bytes.Buffer
-	if err := evaluate([]site{modelSite(1)}, p, options{seed: 1}, &out, io.Discard); err != nil {
+	l, err := readLooks()
+	if err != nil {
 		t.Fatal(err)
+	}
+	for _, c := range conditions(p, l) {
+		if err := evaluate([]site{modelSite(1)}, c, options{seed: 1}, &out, io.Discard); err != nil {
+			t.Fatal(err)
+		}
 	}
 	const path = "testdata/small.txt"
 	if *update {

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"runtime"
+
+	"golang.org/x/sync/errgroup"
 
 	"pithward/measure/archive"
 	"pithward/measure/dating"
@@ -12,6 +15,7 @@ import (
 // tally adds up what became of the faults of many readings.
 type tally struct {
 	cores, boundaries, faults int
+	own, ownRestored          int // faults of the reader itself, beside those put into its reading
 	near                      int // faults that a suspect of their kind, posterior settled or more, covers within two years
 	restored, wrong           int // changes at a posterior of at least settled: those that mend a fault, and those that make one
 	absent, absentFound       int
@@ -27,10 +31,11 @@ func (t *tally) judge(c core, suspects []dating.Suspect) {
 	t.cores++
 	t.boundaries += c.count
 	t.faults += c.faults
+	t.own += len(c.own)
 	t.absent += len(c.absent)
 	for _, f := range c.places {
 		for _, s := range suspects {
-			if s.Kind == f.kind && s.Posterior >= settled && s.FromYear-2 <= f.year && f.year <= s.ToYear+2 {
+			if !f.own && s.Kind == f.kind && s.Posterior >= settled && s.FromYear-2 <= f.year && f.year <= s.ToYear+2 {
 				t.near++
 				break
 			}
@@ -46,6 +51,8 @@ func (t *tally) judge(c core, suspects []dating.Suspect) {
 		case s.Kind == dating.Absent && right:
 			t.absentFound++
 		case s.Kind == dating.Absent: // never settled by itself
+		case right && c.owns(s):
+			t.ownRestored++
 		case right:
 			t.restored++
 		default:
@@ -65,6 +72,14 @@ func (c core) right(s dating.Suspect) bool {
 		return c.real[s.Place]
 	}
 	return c.rings[s.Year] != ""
+}
+
+// owns tells whether a right suspect mends a fault of the reader itself.
+func (c core) owns(s dating.Suspect) bool {
+	if s.Place != "" {
+		return c.own[s.Place]
+	}
+	return c.own[c.rings[s.Year]]
 }
 
 func (t *tally) note(p float64, right bool) {
@@ -98,6 +113,7 @@ type company string
 const (
 	byMaster  company = "a master, no sister cores"
 	bySisters company = "ten sister cores, no master"
+	byBoth    company = "a master and ten sister cores"
 	byNobody  company = "nobody: the picture alone"
 )
 
@@ -107,19 +123,29 @@ func judgeSite(cores []core, master *archive.Series, with company, t *tally) {
 	for _, c := range cores {
 		all = append(all, c.series)
 	}
-	if master != nil && with == byMaster {
+	if master != nil && (with == byMaster || with == byBoth) {
 		against = []archive.Series{*master}
 	}
-	together := dating.NewStand(all, nil, 0)
+	together := dating.NewStand(all, against, 0)
+	found := make([][]dating.Suspect, len(cores))
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i, c := range cores {
-		switch with {
-		case byMaster:
-			t.judge(c, dating.NewStand(all[i:i+1], against, 0).Suspects(0))
-		case byNobody:
-			t.judge(c, c.byPicture())
-		default:
-			t.judge(c, together.Suspects(i))
-		}
+		g.Go(func() error {
+			switch with {
+			case byMaster:
+				found[i] = dating.NewStand(all[i:i+1], against, 0).Suspects(0)
+			case byNobody:
+				found[i] = c.byPicture()
+			default:
+				found[i] = together.Suspects(i)
+			}
+			return nil
+		})
+	}
+	_ = g.Wait() // none fails
+	for i, c := range cores {
+		t.judge(c, found[i])
 	}
 }
 
@@ -144,6 +170,8 @@ func (t *tally) add(o tally) {
 	t.cores += o.cores
 	t.boundaries += o.boundaries
 	t.faults += o.faults
+	t.own += o.own
+	t.ownRestored += o.ownRestored
 	t.near += o.near
 	t.restored += o.restored
 	t.wrong += o.wrong
@@ -159,7 +187,7 @@ func (t *tally) add(o tally) {
 // row is a line of the table, without the names.
 func (t *tally) row() string {
 	share := func(n, of int) float64 { return 100 * float64(n) / math.Max(1, float64(of)) }
-	return fmt.Sprintf("%7d %15.1f %17.1f %27.2f %9d of %d", t.faults, share(t.restored, t.faults), share(t.near, t.faults), share(t.wrong, t.boundaries), t.absentFound, t.absent)
+	return fmt.Sprintf("%7d %15.1f %17.1f %27.2f %9d of %-5d %9d of %d", t.faults, share(t.restored, t.faults), share(t.near, t.faults), share(t.wrong, t.boundaries), t.absentFound, t.absent, t.ownRestored, t.own)
 }
 
 // reliability prints how often suspects given each posterior are right, at the

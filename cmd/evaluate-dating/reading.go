@@ -14,6 +14,7 @@ type core struct {
 	series archive.Series
 	real   map[string]bool // of each place by its id: whether a boundary is there
 	faults int             // boundaries dropped and false ones added
+	own    map[string]bool // places of which the reader itself was wrong, beside those
 	absent map[int]bool    // present years between which and the next older one a ring is absent in truth
 	rings  map[int]string  // present year of a ring that hides a boundary no place stands for: its id
 	count  int             // boundaries of the reading
@@ -24,6 +25,7 @@ type core struct {
 type fault struct {
 	kind dating.FaultKind
 	year int
+	own  bool // the reader's, not put
 }
 
 // The faults that the readings are given (the task's figures).
@@ -51,6 +53,7 @@ type mark struct {
 	on, real bool
 	after    int // rings absent just inward, in truth
 	unseen   bool
+	put      bool // the fault was put into the reading, and is not the reader's
 }
 
 // read makes a reading of a tree with faults.
@@ -65,7 +68,7 @@ func (p pictures) read(t tree, r *rand.Rand) core {
 		}
 		marks = append(marks, p.within(at, w, r)...)
 		at += w
-		m := mark{at: at, p: p.sure(r), on: true, real: true}
+		m := mark{at: at, p: p.sure(r), on: true, real: true, put: true}
 		if k < last && r.Float64() < dropShare {
 			m.on, m.p = false, pick(p.Missed, r)
 			m.unseen = r.Float64() < p.Unseen
@@ -91,7 +94,7 @@ func (p pictures) sure(r *rand.Rand) float64 {
 // within draws the false boundaries and the rejected places of a ring.
 func (p pictures) within(at, width float64, r *rand.Rand) (marks []mark) {
 	put := func(on bool, q float64) {
-		marks = append(marks, mark{at: at + (0.1+0.8*r.Float64())*width, p: q, on: on})
+		marks = append(marks, mark{at: at + (0.1+0.8*r.Float64())*width, p: q, on: on, put: true})
 	}
 	if r.Float64() < falseRate {
 		put(true, pick(p.Accepted, r))
@@ -110,7 +113,7 @@ func (p pictures) within(at, width float64, r *rand.Rand) (marks []mark) {
 
 // assemble turns marks into a series as a measured scan gives it.
 func assemble(t tree, marks []mark) core {
-	c := core{real: map[string]bool{}, absent: map[int]bool{}, rings: map[int]string{}}
+	c := core{real: map[string]bool{}, own: map[string]bool{}, absent: map[int]bool{}, rings: map[int]string{}}
 	type ring struct {
 		width   archive.Width
 		picture archive.RingPicture
@@ -124,12 +127,16 @@ func assemble(t tree, marks []mark) core {
 		id := fmt.Sprintf("p%d", k)
 		c.real[id] = m.real
 		if m.on != m.real {
-			c.faults++
+			if m.put {
+				c.faults++
+			} else {
+				c.own[id] = true
+			}
 			kind := dating.Missed
 			if m.on {
 				kind = dating.Invented
 			}
-			c.places = append(c.places, fault{kind, t.year - len(rings)})
+			c.places = append(c.places, fault{kind, t.year - len(rings), !m.put})
 		}
 		place := archive.PicturePlace{ID: id, AtMM: m.at, Probability: m.p, Share: 1}
 		switch {
