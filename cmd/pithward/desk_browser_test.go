@@ -465,6 +465,7 @@ func testSettle(b *browser) {
 	// Near a place that was considered and rejected, the pointer snaps to it.
 	x, before := loneCandidate(t, c), len(c.Boundaries) // what was accepted may have been a candidate itself
 	b.jump(fmt.Sprintf("%.4f mm", *x.AtMM))
+	b.still()
 	b.keys("i")
 	b.pointTo(6)
 	if words := b.text("#selected"); !strings.Contains(words, "snaps to evidence") {
@@ -700,6 +701,7 @@ func testMouse(b *browser) {
 	uid := b.enter(1)
 	read := b.core(uid).Core
 	b.jump("#5")
+	b.still()
 	x, y := b.middle() // where a jump leaves the boundary
 	b.do("drag", chromedp.MouseEvent(input.MouseMoved, x, y), chromedp.MouseEvent(input.MousePressed, x, y, chromedp.ButtonLeft), chromedp.MouseEvent(input.MouseMoved, x-4, y, chromedp.ButtonLeft),
 		chromedp.MouseEvent(input.MouseMoved, x-12, y, chromedp.ButtonLeft), chromedp.MouseEvent(input.MouseReleased, x-12, y, chromedp.ButtonLeft))
@@ -709,7 +711,7 @@ func testMouse(b *browser) {
 		t.Errorf("boundary %s is at %d, was dragged inward from %v mm", was.ID, i, *was.AtMM)
 	}
 	b.keys("0")
-	time.Sleep(500 * time.Millisecond)
+	b.still()
 	b.keys("d")
 	mx, my := b.middle()
 	b.do("draw the radius from bark to pith", chromedp.MouseClickXY(mx+400, my+12), chromedp.Sleep(500*time.Millisecond), chromedp.MouseClickXY(mx-300, my+12))
@@ -813,10 +815,7 @@ func testEdges(b *browser) {
 		want := read.Boundaries[10+5*n]
 		b.jump(fmt.Sprintf("%.3f mm", *want.AtMM+0.2))
 		if n == 0 {
-			for range 4 {
-				b.keys("+")
-			}
-			time.Sleep(400 * time.Millisecond)
+			b.keys("++") // on its way: what follows counts from where it will be
 		}
 		b.keys("i")
 		b.until("the picture has been looked at", `document.getElementById("selected").textContent.includes("edge in the picture")`)
@@ -876,10 +875,7 @@ func testWholeScan(b *browser) {
 	}
 	b.keys("0")
 	b.jump("20 mm")
-	for range 3 {
-		b.keys("+")
-	}
-	time.Sleep(500 * time.Millisecond)
+	b.keys("+++")
 	b.more("Measure only")
 	c, _ := b.settles(uid, 1)
 	if n := len(c.Rings); n == 0 || n >= len(read.Rings) {
@@ -1023,7 +1019,21 @@ func (b *browser) jump(to string) {
 	b.do("ask where to", chromedp.WaitVisible("#dialog input", chromedp.ByQuery))
 	b.keys(to + "\r")
 	b.do("go there", chromedp.WaitNotVisible("#dialog", chromedp.ByQuery))
-	time.Sleep(400 * time.Millisecond) // it moves
+	b.frame() // the page takes up what a dialog was told after it is gone
+}
+
+// frame waits until the page has drawn once more.
+func (b *browser) frame() {
+	b.t.Helper()
+	var drawn bool
+	b.do("draw", chromedp.Evaluate(`new Promise(done => requestAnimationFrame(() => setTimeout(() => done(true))))`, &drawn, awaited))
+}
+
+// still waits until the wood has come to rest: it moves for a quarter of a second.
+func (b *browser) still() {
+	b.t.Helper()
+	time.Sleep(400 * time.Millisecond)
+	b.frame()
 }
 
 // pointTo moves the pointer so many px to the right of the wood's middle.

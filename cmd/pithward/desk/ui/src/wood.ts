@@ -79,7 +79,12 @@ export class Wood {
       if (this.drag) this.onDrag(this.drag.target, this.drag.p);
       this.drag = null;
     });
+    // A browser tells of a move also when the page moved under a mouse at rest:
+    // that mouse points at nothing, and the keys' place stays.
+    let [restX, restY] = [NaN, NaN];
     place.addEventListener("pointermove", (e) => {
+      if (e.screenX === restX && e.screenY === restY) return;
+      [restX, restY] = [e.screenX, e.screenY];
       const r = place.getBoundingClientRect();
       this.onPoint(this.toScan(new OpenSeadragon.Point(e.clientX - r.left, e.clientY - r.top)), "hover");
     });
@@ -129,15 +134,23 @@ export class Wood {
     this.go(this.radius.length / 2, (this.place.clientWidth - 2 * paneMargin) / Math.max(this.radius.length, 1), true);
   }
 
-  // zoom is screen px for a px of the scan.
+  // zoom is screen px for a px of the scan: once it has moved to where it was
+  // sent, so that a key pressed on the way counts from there.
   get zoom(): number {
-    if (this.viewer.world.getItemCount() === 0) return 1;
-    return this.viewer.viewport.viewportToImageZoom(this.viewer.viewport.getZoom(true));
+    return this.zoomNow(false);
   }
 
-  // middle is the length along the radius at the middle of the pane.
+  private zoomNow(current = true): number {
+    if (this.viewer.world.getItemCount() === 0) return 1;
+    return this.viewer.viewport.viewportToImageZoom(this.viewer.viewport.getZoom(current));
+  }
+
+  // middle is the length along the radius at the middle of the pane, once it has
+  // moved to where it was sent.
   middle(): number {
-    return this.radius.at(this.toScan(new OpenSeadragon.Point(this.place.clientWidth / 2, this.place.clientHeight / 2)));
+    if (this.viewer.world.getItemCount() === 0) return 0;
+    const c = this.viewer.viewport.viewportToImageCoordinates(this.viewer.viewport.getCenter(false));
+    return this.radius.at([c.x - half, c.y - half]);
   }
 
   // shown is the part of the radius in the pane, as lengths along it.
@@ -193,7 +206,7 @@ export class Wood {
   // under is the boundary or candidate at a place of the scan, "" for none.
   under(p: Point): string {
     const at = this.radius.at(p);
-    let best = 9 / this.zoom;
+    let best = 9 / this.zoomNow();
     let id = "";
     if (!this.view || distance(p, this.radius.point(at)) > 1.3 * Math.max(...this.sides)) return id;
     for (const b of [...this.view.core.boundaries, ...(this.view.state.blank ? [] : this.view.core.candidates)]) {
@@ -217,7 +230,7 @@ export class Wood {
     if (!this.view || this.viewer.world.getItemCount() === 0) return;
     const m = this.matrix();
     const to = (p: Point): Point => [m[0] * p[0] + m[2] * p[1] + m[4], m[1] * p[0] + m[3] * p[1] + m[5]];
-    const marks = new Marks(c, to, this.radius, this.sides, this.zoom, this.style, w, h);
+    const marks = new Marks(c, to, this.radius, this.sides, this.zoomNow(), this.style, w, h);
     marks.all(this.view, this.selected, this.drag, this.preview);
     this.onMove();
   }
