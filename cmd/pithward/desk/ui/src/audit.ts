@@ -4,7 +4,7 @@ import { asking, show } from "./ask";
 import { crop } from "./crop";
 import { byId, element } from "./element";
 import { keyOf, shown, type Action } from "./keys";
-import type { Point, Scan } from "./model";
+import type { Picture, Point } from "./model";
 
 interface Limits {
   n: number;
@@ -127,7 +127,7 @@ function pane(p: Place, who: string, marks: Mark[]): HTMLElement {
   const canvas = element("canvas", { role: "img", "aria-label": `The wood as ${who} has it` }) as HTMLCanvasElement;
   drawn.set(canvas, () => {
     const s = summary.audit.scans.find((x) => x.run === p.run);
-    const scan = { width_px: s?.width_px ?? 0, height_px: s?.height_px ?? 0, tiles: summary.tiles[`${p.run}`] ?? "" } as Scan;
+    const scan: Picture = { width_px: s?.width_px ?? 0, height_px: s?.height_px ?? 0, tiles: summary.tiles[`${p.run}`] ?? "" };
     const mm = p.mm_per_px ? Math.sqrt(p.mm_per_px[0] * p.mm_per_px[1]) : 0;
     const zoom = mm > 0 ? (canvas.clientWidth * mm) / acrossMM : canvas.clientWidth / acrossPx;
     void crop(canvas, scan, p.point_px, 180 - p.around.inward_deg, zoom, (c) => paint(c, p, marks, zoom));

@@ -8,7 +8,7 @@ import { crop } from "./crop";
 import { Drawing } from "./drawing";
 import { byId, element } from "./element";
 import { keyOf, shown, type Action } from "./keys";
-import type { Boundary, CoreView, Edit, Point, Scan } from "./model";
+import type { Boundary, CoreView, Edit, Picture, Point } from "./model";
 import * as server from "./server";
 import { Widths } from "./widths";
 import { Wood } from "./wood";
@@ -21,7 +21,7 @@ const everyMS = 5000; // how often the page asks whether the exercise is open st
 
 let me: Me | null = null;
 let ahead = 0; // of the server's clock before this machine's, ms
-let scan: Scan | null = null;
+let scan: Picture | null = null;
 let view: CoreView | null = null;
 let feedback: Result | null = null;
 let chosenFault = -1;
@@ -113,7 +113,7 @@ async function arrive(now: Me): Promise<void> {
   byId("title").textContent = now.exercise;
   byId("who").textContent = now.name;
   document.title = `${now.exercise} · pithward class`;
-  scan = { run: now.run, file: "", width_px: now.width_px, height_px: now.height_px, tiles: now.tiles, status: "measured", stage: "", done: 0, of: 0, error: "", warnings: [], revision: 0, not_carried: [], cores: [], undo: "", redo: "", deleted: [] };
+  scan = { width_px: now.width_px, height_px: now.height_px, tiles: now.tiles };
   if (now.phase !== "open" && mode !== "look") stop();
   for (const e of document.querySelectorAll<HTMLElement>(".editing")) e.hidden = now.phase !== "open";
   if (now.phase !== "not open yet" && (!view || before?.phase !== now.phase || before?.tiles !== now.tiles)) await reload();

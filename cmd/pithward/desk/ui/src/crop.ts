@@ -1,6 +1,6 @@
 // Crops of the wood, all at one magnification, drawn from the scan's tiles.
 import { half } from "./coords";
-import type { Point, Scan } from "./model";
+import type { Picture, Point } from "./model";
 
 // As the server's tiles are: each repeats a px of its neighbours.
 export const tileSize = 512;
@@ -26,7 +26,7 @@ function load(src: string): Promise<HTMLImageElement> {
 
 // crop draws the scan round a place, turned by degrees, so many screen px for
 // one px of the scan, and then has mark draw on it with the place at 0, 0.
-export async function crop(canvas: HTMLCanvasElement, scan: Scan, at: Point, degrees: number, zoom: number, mark: (c: CanvasRenderingContext2D) => void): Promise<void> {
+export async function crop(canvas: HTMLCanvasElement, scan: Picture, at: Point, degrees: number, zoom: number, mark: (c: CanvasRenderingContext2D) => void): Promise<void> {
   const ratio = window.devicePixelRatio || 1;
   const [w, h] = [canvas.clientWidth, canvas.clientHeight];
   canvas.width = w * ratio;
@@ -39,7 +39,7 @@ export async function crop(canvas: HTMLCanvasElement, scan: Scan, at: Point, deg
 }
 
 // paint draws the scan round a place into the middle of a picture of w by h.
-export async function paint(c: CanvasRenderingContext2D, scan: Scan, at: Point, degrees: number, zoom: number, w: number, h: number): Promise<void> {
+export async function paint(c: CanvasRenderingContext2D, scan: Picture, at: Point, degrees: number, zoom: number, w: number, h: number): Promise<void> {
   const top = Math.ceil(Math.log2(Math.max(scan.width_px, scan.height_px)));
   const reach = Math.hypot(w, h) / 2 / zoom;
   const base = scan.tiles.replace(/\.dzi$/, `_files/${top}/`);

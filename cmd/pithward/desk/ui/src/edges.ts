@@ -3,7 +3,7 @@
 // layers, that most of the breadth agrees on.
 import { clamp, type Radius } from "./coords";
 import { paint } from "./crop";
-import type { Scan } from "./model";
+import type { Picture } from "./model";
 
 const reachPx = 256; // of the radius in one stretch
 const marginPx = 40; // beyond its ends, for the arms of a step and for tilt
@@ -39,7 +39,7 @@ export class Edges {
   private readonly stretches = new Map<number, Stretch | Promise<void>>();
 
   constructor(
-    private readonly scan: Scan,
+    private readonly scan: Picture,
     private readonly radius: Radius,
     private readonly sides: [number, number],
     private readonly wood: string | null,

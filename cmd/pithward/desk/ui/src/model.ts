@@ -113,12 +113,16 @@ export interface CoreLine {
   outline_px: Point[];
 }
 
-export interface Scan {
-  run: number;
-  file: string;
+// Picture is a scan as far as its wood is seen.
+export interface Picture {
   width_px: number;
   height_px: number;
-  tiles: string;
+  tiles: string; // path of the Deep Zoom description; "": not there
+}
+
+export interface Scan extends Picture {
+  run: number;
+  file: string;
   status: string;
   stage: string;
   done: number;
@@ -126,6 +130,8 @@ export interface Scan {
   error: string;
   warnings: string[];
   revision: number;
+  files: string[]; // what it can be saved as
+  joins: string[]; // cores put together from parts
   not_carried: string[];
   cores: CoreLine[];
   undo: string; // kind of the scan's own last edit

@@ -3,7 +3,7 @@
 // how sure a boundary is, a notch that a person set it.
 import OpenSeadragon from "openseadragon";
 import { clamp, distance, half, Radius, sides } from "./coords";
-import type { CoreView, Point, Scan } from "./model";
+import type { CoreView, Picture, Point } from "./model";
 
 const sure = 0.9;
 const notable = 0.2;
@@ -23,7 +23,7 @@ export class Wood {
   private readonly canvas: HTMLCanvasElement;
   private readonly style = getComputedStyle(document.documentElement);
   private view: CoreView | null = null;
-  private scan: Scan | null = null;
+  private scan: Picture | null = null;
   sides: [number, number] = [60, 60]; // right and left of the radius, px of the scan
   private opened: Promise<void> = Promise.resolve();
   radius: Radius = new Radius([[0, 0], [1, 0]]);
@@ -91,7 +91,7 @@ export class Wood {
   }
 
   // show puts a core on the bench; the same core again keeps where it is.
-  async show(view: CoreView, scan: Scan): Promise<void> {
+  async show(view: CoreView, scan: Picture): Promise<void> {
     const other = this.view?.core.uid !== view.core.uid;
     const moved = JSON.stringify(this.view?.core.path_px) !== JSON.stringify(view.core.path_px);
     this.view = view;
@@ -110,7 +110,7 @@ export class Wood {
     this.draw();
   }
 
-  private open(scan: Scan): void {
+  private open(scan: Picture): void {
     if (!scan.tiles) return;
     this.opened = new Promise((resolve) => this.viewer.addOnceHandler("open", () => resolve()));
     this.viewer.open({ tileSource: scan.tiles });
