@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -82,10 +81,13 @@ func runExport(ctx context.Context, o exportOptions, d deps) error {
 	if err != nil {
 		return err
 	}
-	settled, joined := settledScans(ctx, l, scans, o.observer)
+	settled, joined, faults := settledScans(ctx, l, scans, o.observer)
 	failed := false
-	for i, s := range settled {
-		words, err := s.export(tasks[i], joined, o.overwrite, unit)
+	for i, x := range settled {
+		words, err := "", faults[i]
+		if err == nil {
+			words, err = exportScan(x, tasks[i], joined, o.overwrite, unit)
+		}
 		if err != nil {
 			failed = true
 			fmt.Fprintf(d.talk, "pithward: %s: %v\n", scans[i].File, err)
@@ -99,60 +101,31 @@ func runExport(ctx context.Context, o exportOptions, d deps) error {
 	return nil
 }
 
-// settledScan is a scan of a project as an observer has settled it.
-type settledScan struct {
-	all  measure.Measurement
-	used measure.Measurement // without the rejected cores
-	err  error               // why there is none
-}
-
-// settledScans returns the scans, with the parts of their cores joined as they
-// are now.
-func settledScans(ctx context.Context, l *ledger.Ledger, scans []ledger.Scan, observer string) (settled []*settledScan, joined []measure.JoinedCore) {
-	var used []*measure.Measurement
+// settledScans returns the scans as they were settled, with the parts of their
+// cores joined as they are now; nil and an error for those that cannot be told.
+func settledScans(ctx context.Context, l *ledger.Ledger, scans []ledger.Scan, named string) (settled []*ledger.Settled, joined []measure.JoinedCore, faults []error) {
+	var good []*ledger.Settled
 	for _, s := range scans {
-		x := settledOf(ctx, l, s, observer)
-		settled = append(settled, x)
-		if x.err == nil {
-			used = append(used, &x.used)
+		x, err := settledScan(ctx, l, s, named)
+		settled, faults = append(settled, x), append(faults, err)
+		if err == nil {
+			good = append(good, x)
 		}
 	}
-	joined = measure.Rejoin(used)
-	for _, x := range settled {
-		x.all.Joins, x.all.Warnings = x.used.Joins, x.used.Warnings
-	}
-	return settled, joined
+	return settled, ledger.Rejoin(good), faults
 }
 
-// settledOf returns a scan as an observer has settled it. A rejected core bears a
-// warning.
-func settledOf(ctx context.Context, l *ledger.Ledger, s ledger.Scan, named string) *settledScan {
+func settledScan(ctx context.Context, l *ledger.Ledger, s ledger.Scan, named string) (*ledger.Settled, error) {
 	observer, err := settler(ctx, l, s.Run, named)
 	if err != nil {
-		return &settledScan{err: err}
+		return nil, err
 	}
-	e, err := l.State(ctx, s.Run, observer)
-	if err != nil {
-		return &settledScan{err: err}
-	}
-	x := &settledScan{all: e.Measurement, used: e.Measurement}
-	x.used.Cores = nil
-	for i := range x.all.Cores {
-		c := &x.all.Cores[i]
-		if state := e.States[c.UID]; state.Stage == measure.Rejected {
-			c.Warnings = append(c.Warnings, "rejected: "+state.Why)
-			continue
-		}
-		x.used.Cores = append(x.used.Cores, *c)
-	}
-	return x
+	return l.Settle(ctx, s, observer)
 }
 
-// export writes the scan and returns its summary.
-func (x *settledScan) export(t task, joined []measure.JoinedCore, overwrite bool, unit archive.Unit) (string, error) {
-	if x.err != nil {
-		return "", x.err
-	}
+// exportScan writes a settled scan and returns its summary. A rejected core is in
+// the JSON and the table, but not in the decadal files.
+func exportScan(x *ledger.Settled, t task, joined []measure.JoinedCore, overwrite bool, unit archive.Unit) (string, error) {
 	if !overwrite {
 		if err := t.noneThere(); err != nil {
 			return "", err
@@ -163,28 +136,14 @@ func (x *settledScan) export(t task, joined []measure.JoinedCore, overwrite bool
 		return "", err
 	}
 	defer st.Close()
-	if err := x.write(st, joined, unit); err != nil {
+	if err := writeResults(st, &x.Measurement, x.Used, joined, unit); err != nil {
 		return "", fmt.Errorf("the results cannot be written: %w", err)
 	}
 	files, err := st.commit()
 	if err != nil {
 		return "", fmt.Errorf("the results cannot be written: %w", err)
 	}
-	return summary(x.all.Scan.File, x.all, files), nil
-}
-
-// write makes the files of the scan. A rejected core is in the JSON and the
-// table, but not in the decadal files.
-func (x *settledScan) write(s *stage, joined []measure.JoinedCore, unit archive.Unit) error {
-	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, x.all.WithJoined(joined)) }); err != nil {
-		return err
-	}
-	said, err := writeSeries(s, x.used.WithJoined(joined), unit)
-	if err != nil {
-		return err
-	}
-	x.all.Warnings = append(x.all.Warnings, said...)
-	return s.write(jsonEnd, func(w io.Writer) error { return measure.Encode(w, x.all) })
+	return summary(x.Measurement.Scan.File, x.Measurement, files), nil
 }
 
 // settler tells who has settled a scan: the one named, else the only one, else

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 
 	"pithward/measure"
+	"pithward/measure/archive"
 )
 
 // task is one scan to measure and where its results go.
@@ -18,17 +19,18 @@ type task struct {
 	stem string
 }
 
-// The ends of the names of a scan's results; the JSON is written last.
+// The ends of the names of a scan's results.
 const (
-	tableEnd   = ".csv"
-	datedEnd   = ".rwl"
-	undatedEnd = ".undated.rwl"
+	tableEnd   = archive.TableEnd
+	datedEnd   = archive.DatedEnd
+	undatedEnd = archive.UndatedEnd
 	overlayEnd = ".overlay.png"
 	stripsEnd  = ".strips" // a folder
-	jsonEnd    = ".json"
+	jsonEnd    = archive.JSONEnd
 )
 
-// resultEnds lists all results in the order in which they are written.
+// resultEnds lists all results in the order in which they are written, the JSON
+// last.
 func resultEnds() []string {
 	return []string{tableEnd, datedEnd, undatedEnd, overlayEnd, stripsEnd, jsonEnd}
 }

@@ -1,11 +1,9 @@
 package main
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -130,14 +128,10 @@ func (s *stage) take(end string) {
 	}
 }
 
-// write makes a result by fill.
-func (s *stage) write(end string, fill func(io.Writer) error) error {
-	f, err := os.Create(s.path(end))
-	if err != nil {
-		return err
-	}
+// write makes a result.
+func (s *stage) write(end string, text []byte) error {
 	s.made = append(s.made, end)
-	return errors.Join(fill(f), f.Close())
+	return os.WriteFile(s.path(end), text, 0o666)
 }
 
 // commit puts the results in place, the JSON last, after taking away those of
@@ -220,68 +214,22 @@ func syncOne(path string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
-// writeResults makes all files of a measurement but the pictures. Table and
-// decadal files have the joined cores in the place of their parts. What had to
-// be changed for the decadal files is added to the warnings first.
-func writeResults(s *stage, m *measure.Measurement, joined []measure.JoinedCore, unit archive.Unit) error {
-	whole := m.WithJoined(joined)
-	if err := s.write(tableEnd, func(w io.Writer) error { return measure.WriteTable(w, whole) }); err != nil {
-		return err
-	}
-	said, err := writeSeries(s, whole, unit)
+// writeResults makes all files of a measurement but the pictures; used is what of
+// it goes into the decadal files. What had to be changed for those is added to
+// the warnings first.
+func writeResults(s *stage, m *measure.Measurement, used measure.Measurement, joined []measure.JoinedCore, unit archive.Unit) error {
+	made, err := archive.NewResults(m, used, joined, s.task.stem, unit)
 	if err != nil {
 		return err
 	}
-	m.Warnings = append(m.Warnings, said...)
-	return s.write(jsonEnd, func(w io.Writer) error { return measure.Encode(w, *m) })
-}
-
-// writeSeries makes the decadal files, each only if there are series for it.
-// It returns what had to be changed for them, or kept one from being written.
-func writeSeries(s *stage, m measure.Measurement, unit archive.Unit) (said []string, err error) {
-	dated, undated := archive.FromMeasurement(&m)
-	ids, changes := archive.TucsonIDs(slices.Concat(dated, undated)) // unique over both files
-	said = append(said, idsChanged(changes)...)
-	for _, f := range []struct {
-		end    string
-		series []archive.Series
-		ids    []string
-	}{{datedEnd, dated, ids[:len(dated)]}, {undatedEnd, undated, ids[len(dated):]}} {
-		if len(f.series) == 0 {
+	for _, end := range resultEnds() {
+		text, is := made[end]
+		if !is {
 			continue
 		}
-		for i := range f.series {
-			f.series[i].ID = f.ids[i]
-		}
-		name := filepath.Base(s.task.result(f.end))
-		var text bytes.Buffer
-		warnings, err := archive.WriteTucson(&text, &archive.Collection{Series: f.series}, archive.TucsonOptions{Unit: unit})
-		if err != nil {
-			said = append(said, fmt.Sprintf("%s is not written: %v", name, err))
-			continue
-		}
-		for _, w := range warnings {
-			said = append(said, fmt.Sprintf("%s: %v", name, w))
-		}
-		if err := s.write(f.end, func(w io.Writer) error { _, err := w.Write(text.Bytes()); return err }); err != nil {
-			return nil, err
+		if err := s.write(end, text); err != nil {
+			return err
 		}
 	}
-	return said, nil
-}
-
-// idsChanged words what became of ids in the decadal files, a line for each
-// cause.
-func idsChanged(changes []archive.IDChange) (lines []string) {
-	at := map[string]int{}
-	for _, c := range changes {
-		one := fmt.Sprintf("%s as %s", c.From, c.To)
-		if i, seen := at[c.Why]; seen {
-			lines[i] += ", " + one
-			continue
-		}
-		at[c.Why] = len(lines)
-		lines = append(lines, fmt.Sprintf("in the decadal files (%s) %s", c.Why, one))
-	}
-	return lines
+	return nil
 }

@@ -279,7 +279,7 @@ func (m measurer) write(g *staged, joined []measure.JoinedCore) outcome {
 	}
 	defer g.stage.Close()
 	o := g.outcome
-	err := writeResults(g.stage, &o.m, joined, m.unit)
+	err := writeResults(g.stage, &o.m, o.m, joined, m.unit)
 	if err == nil {
 		o.files, err = g.stage.commit()
 	}

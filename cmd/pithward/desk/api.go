@@ -1,13 +1,14 @@
 package desk
 
 import (
-	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"path/filepath"
+	"slices"
 	"strconv"
 
 	"pithward/measure"
@@ -81,6 +82,8 @@ type ScanView struct {
 	Error    string            `json:"error"`
 	Revision int64             `json:"revision"` // of the scan as a whole
 	Warnings []string          `json:"warnings"`
+	Files    []string          `json:"files"`       // what it can be saved as
+	Joins    []string          `json:"joins"`       // cores put together from parts, in words
 	Lost     []string          `json:"not_carried"` // what an earlier reading's events could not be carried over
 	Cores    []CoreLine        `json:"cores"`
 	Deleted  []Deleted         `json:"deleted"`
@@ -114,14 +117,14 @@ type CoreLine struct {
 // project answers with the list of scans and cores, and where the observer
 // stopped.
 func (d *Desk) project(w http.ResponseWriter, r *http.Request) {
-	scans, err := d.Ledger.Scans(r.Context())
+	settled, joined, err := d.settled(r.Context())
 	if err != nil {
 		d.failBy(w, err)
 		return
 	}
 	list := []ScanView{}
-	for _, s := range scans {
-		v, err := d.scanView(r, s)
+	for _, x := range settled {
+		v, err := d.scanView(r.Context(), x, joined)
 		if err != nil {
 			d.failBy(w, err)
 			return
@@ -139,19 +142,20 @@ func (d *Desk) project(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-func (d *Desk) scanView(r *http.Request, s ledger.Scan) (ScanView, error) {
-	st, err := d.Ledger.State(r.Context(), s.Run, d.Observer)
+func (d *Desk) scanView(ctx context.Context, x *ledger.Settled, joined []measure.JoinedCore) (ScanView, error) {
+	s, st, m := x.Scan, x.Edited, x.Measurement
+	lost, err := d.Ledger.NotCarried(ctx, s.Run)
 	if err != nil {
 		return ScanView{}, err
 	}
-	lost, err := d.Ledger.NotCarried(r.Context(), s.Run)
-	if err != nil {
-		return ScanView{}, err
-	}
-	m := st.Measurement
 	v := ScanView{Run: s.Run, File: s.File, WidthPx: m.Scan.WidthPx, HeightPx: m.Scan.HeightPx, Status: "measured", Revision: st.Revision(""),
-		Warnings: m.Warnings, Lost: []string{}, Cores: []CoreLine{}, Deleted: deleted(st)}
+		Warnings: m.Warnings, Files: files(x, joined), Joins: []string{}, Lost: []string{}, Cores: []CoreLine{}, Deleted: deleted(st)}
 	v.Undo, v.Redo = ownEdits(st)
+	for _, j := range m.Joins {
+		if j.Joined { // if not, it is among the warnings
+			v.Joins = append(v.Joins, j.Detail)
+		}
+	}
 	if d.Tiles.Have(s.SHA256) {
 		v.Tiles = "/tiles/" + s.SHA256 + "/scan.dzi"
 	} else {
@@ -378,50 +382,83 @@ func (d *Desk) place(w http.ResponseWriter, r *http.Request) {
 	answer(w, http.StatusOK, map[string]bool{"kept": true})
 }
 
-// export answers with a scan as the observer has it, as a file.
+// fileNames are the files that a scan can be saved as, by the ends of their names.
+var fileNames = []struct{ name, end string }{
+	{"widths.rwl", archive.DatedEnd},
+	{"widths.undated.rwl", archive.UndatedEnd},
+	{"widths.csv", archive.TableEnd},
+	{"measurement.json", archive.JSONEnd},
+}
+
+// export answers with a scan as the observer has it, as the file that pithward
+// export writes.
 func (d *Desk) export(w http.ResponseWriter, r *http.Request) {
 	run, ok := runOf(w, r)
 	if !ok {
 		return
 	}
-	st, err := d.Ledger.State(r.Context(), run, d.Observer)
+	end := ""
+	for _, f := range fileNames {
+		if f.name == r.PathValue("name") {
+			end = f.end
+		}
+	}
+	if end == "" {
+		fail(w, http.StatusNotFound, "unknown", "there is no such file")
+		return
+	}
+	settled, joined, err := d.settled(r.Context())
+	i := slices.IndexFunc(settled, func(x *ledger.Settled) bool { return x.Run == run })
+	if err == nil && i < 0 {
+		err = fmt.Errorf("run %d: %w", run, ledger.ErrNone)
+	}
 	if err != nil {
 		d.failBy(w, err)
 		return
 	}
-	m := st.Measurement
-	var text bytes.Buffer
-	end := ""
-	switch r.PathValue("name") {
-	case "widths.csv":
-		end, err = ".csv", measure.WriteTable(&text, m)
-	case "measurement.json":
-		end, err = ".json", measure.Encode(&text, m)
-	case "widths.rwl":
-		end, err = ".rwl", writeDated(&text, m)
-	default:
-		fail(w, http.StatusNotFound, "unknown", "there is no such file")
-		return
-	}
-	if err != nil {
+	x, stem := settled[i], measure.Stem(settled[i].Measurement.Scan.File)
+	made, err := archive.NewResults(&x.Measurement, x.Used, joined, stem, archive.Thousandths)
+	switch {
+	case err != nil:
 		fail(w, http.StatusUnprocessableEntity, "export", err.Error())
+		return
+	case made[end] == nil:
+		fail(w, http.StatusUnprocessableEntity, "export", "no core of this scan is for that file: set an outer year, or save the table instead")
 		return
 	}
 	w.Header().Set("Content-Type", "application/octet-stream")
-	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", measure.Stem(m.Scan.File)+end))
-	_, _ = text.WriteTo(w) // whoever asked has gone
+	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", stem+end))
+	_, _ = w.Write(made[end]) // whoever asked has gone
 }
 
-// writeDated writes the dated cores of a scan as a decadal file.
-func writeDated(w io.Writer, m measure.Measurement) error {
-	dated, _ := archive.FromMeasurement(&m)
-	if len(dated) == 0 {
-		return errors.New("no core of this scan is dated: set an outer year, or save the table instead")
+// settled returns the scans of the project as the observer has them, and the
+// cores joined from parts.
+func (d *Desk) settled(ctx context.Context) ([]*ledger.Settled, []measure.JoinedCore, error) {
+	scans, err := d.Ledger.Scans(ctx)
+	if err != nil {
+		return nil, nil, err
 	}
-	ids, _ := archive.TucsonIDs(dated)
-	for i := range dated {
-		dated[i].ID = ids[i]
+	var settled []*ledger.Settled
+	for _, s := range scans {
+		x, err := d.Ledger.Settle(ctx, s, d.Observer)
+		if err != nil {
+			return nil, nil, err
+		}
+		settled = append(settled, x)
 	}
-	_, err := archive.WriteTucson(w, &archive.Collection{Series: dated}, archive.TucsonOptions{Unit: archive.Thousandths})
-	return err
+	return settled, ledger.Rejoin(settled), nil
+}
+
+// files lists what a scan can be saved as.
+func files(x *ledger.Settled, joined []measure.JoinedCore) []string {
+	whole := x.Used.WithJoined(joined)
+	dated, undated := archive.FromMeasurement(&whole)
+	list := []string{}
+	for _, f := range fileNames {
+		if f.end == archive.DatedEnd && len(dated) == 0 || f.end == archive.UndatedEnd && len(undated) == 0 {
+			continue
+		}
+		list = append(list, f.name)
+	}
+	return list
 }
