@@ -1,10 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"pithward/cmd/pithward/desk"
+	"pithward/cmd/pithward/pages"
 	"pithward/measure"
 	"pithward/measure/grade"
 	"pithward/measure/ledger"
@@ -44,13 +47,13 @@ apart from the project's own observers.` +
 
 // classNewOptions are the flags of class new as they were given.
 type classNewOptions struct {
-	project     string
-	core        string
-	name        string
-	keyObserver string
-	opens       string
-	closes      string
-	seats       int
+	project string
+	core    string
+	name    string
+	keys    []string // observers
+	opens   string
+	closes  string
+	seats   int
 }
 
 // seatsLimit is the most seats of an exercise: chosen, several times the sixty that
@@ -64,7 +67,8 @@ func newClassNewCmd(d deps) *cobra.Command {
 		Short: "Make an exercise of a core",
 		Long: `Make an exercise of a core of PROJECT and print the code by which students join.
 The key is the core as one observer has settled it; where several have, name one
-with --key-observer. The radius is the key's; students may lay their own.
+with --key-observer, or several: where these differ, a student who did as one of
+them is not marked down. The radius is the first's; students may lay their own.
 
 Times are UTC, as 2026-11-30T09:00, or with an offset, as 2026-11-30T10:00+01:00.` +
 			exitStatus("made", "the project cannot be used, or has no such core or key", "the call is wrong"),
@@ -79,7 +83,7 @@ Times are UTC, as 2026-11-30T09:00, or with an offset, as 2026-11-30T10:00+01:00
 	f.StringVar(&o.project, "project", "", "the project `FILE`")
 	f.StringVar(&o.core, "core", "", "the core's `ID`")
 	f.StringVar(&o.name, "name", "", "what the exercise is called (default: the core's id)")
-	f.StringVar(&o.keyObserver, "key-observer", "", "whose reading is the key: `NAME`")
+	f.StringArrayVar(&o.keys, "key-observer", nil, "whose reading is the key: `NAME`; given again: a further expert, who may differ")
 	f.StringVar(&o.opens, "opens", "", "from `TIME` on students can measure (default: now)")
 	f.StringVar(&o.closes, "closes", "", "until `TIME` (default: when you close it)")
 	f.IntVar(&o.seats, "seats", 60, "`N` students at most")
@@ -151,7 +155,7 @@ func runClassNew(ctx context.Context, o classNewOptions, d deps, now time.Time) 
 	if err != nil {
 		return &failure{fmt.Errorf("%s: %w", o.project, err)}
 	}
-	if x.Key, err = keyOf(ctx, l, x, o.keyObserver); err != nil {
+	if x.Key, x.Experts, err = keysOf(ctx, l, x, o.keys); err != nil {
 		return &failure{fmt.Errorf("%s: %w", o.project, err)}
 	}
 	if x.Key == "" {
@@ -188,18 +192,26 @@ func findCore(ctx context.Context, l *ledger.Ledger, id string) (run int64, uid 
 	return 0, "", fmt.Errorf("there is no core %s: it has %s", id, listed(ids))
 }
 
-// keyOf tells whose reading is the key: who was named, else the one who has
-// settled anything on the core, else nobody's, "".
-func keyOf(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, named string) (string, error) {
+// keysOf tells whose reading is the key, and whose count beside it: those named, else
+// the one who has settled anything on the core, else nobody's, "".
+func keysOf(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, named []string) (key string, experts []string, err error) {
 	all, err := l.Observers(ctx, x.Run)
 	if err != nil {
-		return "", err
+		return "", nil, err
+	}
+	for _, who := range named {
+		if !slices.Contains(all, who) {
+			return "", nil, fmt.Errorf("--key-observer %s: has settled nothing on this scan: those who have are %s", who, cmp.Or(listed(all), "none"))
+		}
+	}
+	if len(named) > 0 {
+		return named[0], named[1:], nil
 	}
 	var here, signed []string
 	for _, who := range all {
 		st, err := l.State(ctx, x.Run, who)
 		if err != nil {
-			return "", err
+			return "", nil, err
 		}
 		switch st.States[x.Core].Stage {
 		case measure.SignedOff:
@@ -210,28 +222,14 @@ func keyOf(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, named strin
 		}
 	}
 	switch {
-	case named != "":
-		for _, who := range all {
-			if who == named {
-				return who, nil
-			}
-		}
-		return "", fmt.Errorf("--key-observer %s: has settled nothing on this scan: those who have are %s", named, cmpOr(listed(all), "none"))
 	case len(signed) == 1:
-		return signed[0], nil
+		return signed[0], nil, nil
 	case len(here) > 1:
-		return "", fmt.Errorf("%s have settled this core: name one with --key-observer", strings.Join(here, " and "))
+		return "", nil, fmt.Errorf("%s have settled this core: name one with --key-observer, or several", strings.Join(here, " and "))
 	case len(here) == 1:
-		return here[0], nil
+		return here[0], nil, nil
 	}
-	return "", nil
-}
-
-func cmpOr(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
+	return "", nil, nil
 }
 
 // onExercise opens a project and hands on the exercise that a command names.
@@ -260,17 +258,32 @@ func pickExercise(ctx context.Context, l *ledger.Ledger, number []string) (ledge
 		return ledger.Exercise{}, err
 	case len(all) == 0:
 		return ledger.Exercise{}, errors.New("there is no exercise yet: make one with pithward class new")
-	case len(number) == 0 && len(all) == 1:
-		return all[0], nil
 	case len(number) == 0:
+		return exerciseOf(all, onlyExercise)
+	}
+	n, err := strconv.ParseInt(number[0], 10, 64)
+	if err != nil {
+		return ledger.Exercise{}, fmt.Errorf("there is no exercise %.20q: see pithward class list", number[0])
+	}
+	return exerciseOf(all, n)
+}
+
+// onlyExercise stands for the only exercise there is.
+const onlyExercise = -1
+
+func exerciseOf(all []ledger.Exercise, number int64) (ledger.Exercise, error) {
+	if number == onlyExercise && len(all) == 1 {
+		return all[0], nil
+	}
+	if number == onlyExercise {
 		return ledger.Exercise{}, fmt.Errorf("there are %d exercises: give the number of one, see pithward class list", len(all))
 	}
 	for _, x := range all {
-		if strconv.FormatInt(x.ID, 10) == number[0] {
+		if x.ID == number {
 			return x, nil
 		}
 	}
-	return ledger.Exercise{}, fmt.Errorf("there is no exercise %.20q: see pithward class list", number[0])
+	return ledger.Exercise{}, fmt.Errorf("there is no exercise %d: see pithward class list", number)
 }
 
 // projectAndMaybe checks that a project is named, and at most so many words after it.
@@ -321,7 +334,7 @@ func runClassList(ctx context.Context, project string, students, anonymous bool,
 			return err
 		}
 		rows = append(rows, []string{strconv.FormatInt(x.ID, 10), desk.ShowCode(x.Code), exerciseState(x, now), fmt.Sprintf("%d of %d", len(who), x.Seats),
-			fmt.Sprintf("%s: %s, key by %s", x.Name, x.Blank.Cores[0].ID, cmpOr(x.Key, "the program"))})
+			fmt.Sprintf("%s: %s, key by %s", x.Name, x.Blank.Cores[0].ID, cmp.Or(strings.Join(x.KeyObservers(), ", "), "the program"))})
 		for _, s := range who {
 			if students {
 				fmt.Fprintf(&talk, "exercise %d  student %d  %s  %s\n", x.ID, s.Number, studentName(anonymous)(s), numbered(s.Events, "edit"))
@@ -374,59 +387,74 @@ students have set until then is kept; the code opens nothing any more.` + exitSt
 }
 
 func newClassGradeCmd(d deps) *cobra.Command {
-	var rubricFile, table string
-	var asJSON, anonymous, overwrite bool
+	var o gradeOptions
 	cmd := &cobra.Command{
 		Use:   "grade PROJECT [EXERCISE]",
 		Short: "Mark an exercise against its key",
 		Long: `Mark every student of a closed exercise against its key, by the places of the
-boundaries, and keep the result for class release. The rubric is that of
-pithward grade. Grading again replaces the result, for instance after the key was
-corrected at the desk.` + exitStatus("graded", "the project cannot be used, or the exercise is still open", "the call is wrong"),
+boundaries, and keep the result for class release. Rubric, further experts and
+pages are those of pithward grade. Grading again replaces the result, for
+instance after the key was corrected at the desk.` + exitStatus("graded", "the project cannot be used, or the exercise is still open", "the call is wrong"),
 		Example: example(
 			"marks on the screen, and for a gradebook", "pithward class grade osmundvale.pithward 1 --table marks.csv",
+			"with a page for everyone", "pithward class grade osmundvale.pithward 1 --out feedback",
 			"without names, for a script", "pithward class grade osmundvale.pithward 1 --anonymous --json",
 		),
 		Args:              projectAndMaybe(1, " and perhaps an EXERCISE"),
 		ValidArgsFunction: projectFiles,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			rubric, err := readRubric(rubricFile)
+			if err := o.check(); err != nil {
+				return err
+			}
+			rubric, err := readRubric(o.rubric)
 			if err != nil {
 				return err
 			}
 			return onExercise(cmd.Context(), args, func(l *ledger.Ledger, x ledger.Exercise) error {
-				if x.Phase(time.Now()) != ledger.Shut {
-					return fmt.Errorf("exercise %d is %s: close it first", x.ID, x.Phase(time.Now()))
-				}
-				report, err := desk.GradeExercise(cmd.Context(), l, x, rubric, studentName(anonymous), time.Now())
-				if err != nil {
-					return err
-				}
-				if err := writeClassTable(table, report, overwrite); err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(d.out, report)
-				}
-				_, err = io.WriteString(d.out, gradeText(report))
-				return err
+				return runClassGrade(cmd.Context(), l, x, rubric, o, d)
 			})
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&rubricFile, "rubric", "", "what faults cost, a JSON `FILE`; see pithward grade --print-rubric")
-	f.StringVar(&table, "table", "", "write the class as CSV to `FILE`")
-	f.BoolVar(&overwrite, "overwrite", false, "replace FILE if it is there already")
-	f.BoolVar(&asJSON, "json", false, "print "+grade.Schema+" for scripts")
-	f.BoolVar(&anonymous, "anonymous", false, "codes instead of names in all that is written")
+	f.StringArrayVar(&o.keys, "key", nil, "a further expert's measurement, `FILE`; may be given several times")
+	f.StringVar(&o.rubric, "rubric", "", "what faults cost, a JSON `FILE`; see pithward grade --print-rubric")
+	f.StringVar(&o.table, "table", "", "write the class as CSV to `FILE`")
+	f.StringVar(&o.out, "out", "", "write the class's table and pages into `DIR`, which is made if it is not there")
+	f.StringVar(&o.scan, "scan", "", "the scan, `FILE`, where it is not found by itself")
+	f.BoolVar(&o.overwrite, "overwrite", false, "replace files that are there already")
+	f.BoolVar(&o.json, "json", false, "print "+grade.Schema+" for scripts")
+	f.BoolVar(&o.anonymous, "anonymous", false, "codes instead of names in all that is written")
+	f.StringVar(&o.names, "names", "", "with --anonymous: write which code is whose to this CSV `FILE`")
 	return cmd
+}
+
+func runClassGrade(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, rubric grade.Rubric, o gradeOptions, d deps) error {
+	if phase := x.Phase(time.Now()); phase != ledger.Shut {
+		return fmt.Errorf("exercise %d is %s: close it first", x.ID, phase)
+	}
+	lesson, err := desk.ReadLesson(ctx, l, x)
+	if err != nil {
+		return err
+	}
+	m := marking{key: lessonKey(lesson, l.Path()), experts: lesson.Experts, names: map[string]string{}}
+	if o.scan != "" {
+		m.key.scan = o.scan
+	}
+	more, err := readExperts(ctx, o.keys, m.key)
+	if err != nil {
+		return err
+	}
+	m.experts = append(m.experts, more...)
+	m.add(lesson, l.Path())
+	m.keep = func(ctx context.Context, rep grade.Report) error { return lesson.Keep(ctx, l, rep, time.Now()) }
+	return o.mark(ctx, m, rubric, d)
 }
 
 func writeClassTable(path string, report grade.Report, overwrite bool) error {
 	if path == "" {
 		return nil
 	}
-	text, err := gradeTable(report)
+	text, err := pages.Table(report)
 	if err != nil {
 		return err
 	}

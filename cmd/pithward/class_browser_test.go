@@ -16,6 +16,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"pithward/cmd/pithward/pages"
 	"pithward/measure"
 	"pithward/measure/grade"
 )
@@ -182,7 +183,7 @@ func TestClassInBrowsers(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &report); status != 0 || err != nil || len(report.Students) != 1 || report.Students[0].Name != "student-01" {
 		t.Fatalf("%d %v %s %s", status, err, out, talk)
 	}
-	if shown := s.text(".mark"); !strings.HasPrefix(shown, decimal(report.Students[0].Mark, 1)) {
+	if shown := s.text(".mark"); !strings.HasPrefix(shown, pages.Decimal(report.Students[0].Mark, 1)) {
 		t.Errorf("the page says %q, grading %g", shown, report.Students[0].Mark)
 	}
 	if status, out, _ := user(t, "class", "remove-student", project, "1", "1"); status != 0 || !strings.Contains(out, "removed: Ada <i>Markup</i>, the session, 10 edits, the result") {

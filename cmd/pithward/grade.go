@@ -1,14 +1,11 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"crypto/sha256"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,8 +15,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"pithward/cmd/pithward/desk"
+	"pithward/cmd/pithward/pages"
 	"pithward/measure"
 	"pithward/measure/grade"
+	"pithward/measure/ledger"
 )
 
 // gradeOptions are the flags of grade as they were given.
@@ -34,6 +34,8 @@ type gradeOptions struct {
 	out         string
 	scan        string
 	names       string
+	table       string // of class grade
+	exercise    int64
 	json        bool
 	anonymous   bool
 	overwrite   bool
@@ -46,7 +48,9 @@ func newGradeCmd(d deps) *cobra.Command {
 		Short: "Mark students' measurements of a core against a key",
 		Long: `Compare what students measured on a core with KEY, an expert's measurement of
 it, and mark each STUDENT. All may be width files of any archive format, a
-SCAN.json of measure, or a project of the desk.
+SCAN.json of measure, or a project of the desk. A project with an exercise (see
+pithward class) stands for that exercise: as KEY for its key, as STUDENT for all
+who joined; alone, for both. Without one it stands for its observers.
 
 Where student and key measured the same scan, boundaries are compared by their
 place; else the two lists of widths are aligned. Said are boundaries missed,
@@ -66,6 +70,7 @@ plot (NAME.skeleton.png).` +
 		Example: example(
 			"mark a class", "pithward grade key.rwl ada.rwl ben.rwl cyd.csv",
 			"with pages for everyone, by codes instead of names", "pithward grade key.rwl ada.rwl ben.rwl cyd.csv --out feedback --anonymous --names codes.csv",
+			"an exercise of a project", "pithward grade osmundvale.pithward --out feedback",
 			"see the rubric, change it, use it", "pithward grade --print-rubric > rubric.json && pithward grade key.rwl ada.rwl --rubric rubric.json",
 			"for a script", "pithward grade key.rwl ada.rwl --json",
 		),
@@ -73,7 +78,7 @@ plot (NAME.skeleton.png).` +
 			switch {
 			case o.printRubric && len(args) == 0:
 				return nil
-			case len(args) < 2:
+			case len(args) < 2 && !(len(args) == 1 && strings.HasSuffix(args[0], ledger.Ending)):
 				return errors.New("name the KEY and at least one STUDENT")
 			}
 			return nil
@@ -90,6 +95,7 @@ plot (NAME.skeleton.png).` +
 	f.StringArrayVar(&o.keys, "key", nil, "a further expert's measurement, `FILE`; may be given several times")
 	f.StringVar(&o.core, "core", "", "the core or series `ID` of the key, where KEY holds several")
 	f.StringVar(&o.keyObserver, "key-observer", "", "whose work in a project is the key: `NAME`")
+	f.Int64Var(&o.exercise, "exercise", onlyExercise, "the exercise of a project, by `NUMBER`, where there are several; 0: what its observers settled")
 	f.StringVar(&o.rubric, "rubric", "", "what faults cost, a JSON `FILE`; see --print-rubric")
 	f.BoolVar(&o.printRubric, "print-rubric", false, "print the rubric used without --rubric")
 	f.StringVar(&o.out, "out", "", "write the class's table and pages into `DIR`, which is made if it is not there")
@@ -120,24 +126,86 @@ func runGrade(ctx context.Context, o gradeOptions, d deps) error {
 	if err != nil {
 		return err
 	}
-	first, key, err := o.readKeys(ctx, rubric)
+	m, err := o.read(ctx)
 	if err != nil {
 		return &failure{err}
 	}
-	var students []grade.Work
-	for _, path := range o.students {
-		students = append(students, readStudents(ctx, path, first)...)
+	return o.mark(ctx, m, rubric, d)
+}
+
+// marking is what is to be graded: files that were handed in, an exercise, or both.
+type marking struct {
+	key      handIn
+	experts  []grade.Work // further ones
+	students []grade.Work
+	names    map[string]string                                 // of those students who are called by a code here
+	keep     func(ctx context.Context, rep grade.Report) error // nil: nothing is kept
+}
+
+// read reads the key, the further experts' measurements and what was handed in.
+func (o gradeOptions) read(ctx context.Context) (marking, error) {
+	m := marking{names: map[string]string{}}
+	var err error
+	if m.key, m.experts, err = o.readKey(ctx); err != nil {
+		return m, err
 	}
+	if o.scan != "" {
+		m.key.scan = o.scan
+	}
+	more, err := readExperts(ctx, o.keys, m.key)
+	if err != nil {
+		return m, err
+	}
+	m.experts = append(m.experts, more...)
+	students := o.students
 	if len(students) == 0 {
-		return &failure{errors.New("there is nobody to grade: the project holds the key alone")}
+		students = []string{o.key}
 	}
-	codes := [][]string{{"code", "name", "file"}}
-	if o.anonymous {
-		codes = anonymise(students)
+	for _, path := range students {
+		lesson, err := readLesson(ctx, path, o.exercise)
+		switch {
+		case err != nil:
+			return m, err
+		case lesson != nil:
+			m.add(*lesson, path)
+		default:
+			m.students = append(m.students, readStudents(ctx, path, m.key)...)
+		}
 	}
-	report, err := key.Class(ctx, students)
+	if len(m.students) == 0 {
+		return m, errors.New("there is nobody to grade: the project holds the key alone")
+	}
+	return m, nil
+}
+
+// add adds the students of an exercise.
+func (m *marking) add(l desk.Lesson, path string) {
+	for i, w := range l.Works {
+		w.File = path
+		m.students = append(m.students, w)
+		m.names[w.Name] = l.Students[i].Name
+	}
+}
+
+// mark grades, keeps what is to be kept, and writes what was asked for.
+func (o gradeOptions) mark(ctx context.Context, m marking, rubric grade.Rubric, d deps) error {
+	key, err := grade.NewKey(rubric, m.key.Work, m.experts...)
 	if err != nil {
 		return &failure{err}
+	}
+	var codes [][]string
+	if o.anonymous {
+		codes = anonymise(m.students, m.names)
+	}
+	report, err := key.Class(ctx, m.students)
+	if err == nil && m.keep != nil {
+		err = m.keep(ctx, report)
+	}
+	if err != nil {
+		return &failure{err}
+	}
+	if !o.anonymous {
+		report = desk.Named(report, m.names)
 	}
 	if o.names != "" {
 		if err := o.writeCodes(codes); err != nil {
@@ -145,7 +213,12 @@ func runGrade(ctx context.Context, o gradeOptions, d deps) error {
 		}
 	}
 	if o.out != "" {
-		if err := o.writeClass(ctx, first, report, d); err != nil {
+		if err := o.writeClass(ctx, m.key, report, d); err != nil {
+			return &failure{err}
+		}
+	}
+	if o.table != "" {
+		if err := writeClassTable(o.table, report, o.overwrite); err != nil {
 			return &failure{err}
 		}
 	}
@@ -154,15 +227,10 @@ func runGrade(ctx context.Context, o gradeOptions, d deps) error {
 	} else {
 		_, err = io.WriteString(d.out, gradeText(report))
 	}
-	if err == nil && slices.ContainsFunc(report.Students, ungraded) {
+	if err == nil && m.keep == nil && slices.ContainsFunc(report.Students, pages.Ungraded) {
 		return &failure{}
 	}
 	return done(err)
-}
-
-// ungraded tells whether there is no mark.
-func ungraded(r grade.Result) bool {
-	return slices.ContainsFunc(r.Faults, func(f grade.Fault) bool { return f.Kind == grade.Unreadable })
 }
 
 // readRubric reads the rubric; the default without a path.
@@ -182,45 +250,68 @@ func readRubric(path string) (grade.Rubric, error) {
 	return r, nil
 }
 
-// readKeys reads the key and the further experts' measurements.
-func (o gradeOptions) readKeys(ctx context.Context, rubric grade.Rubric) (handIn, *grade.Key, error) {
-	first, err := readKey(ctx, o.key, o.core, o.keyObserver)
-	if err != nil {
-		return first, nil, err
+// readKey reads the key. A project's is that of its exercise, with all experts it
+// has, unless the call says whose reading of which core it is.
+func (o gradeOptions) readKey(ctx context.Context) (handIn, []grade.Work, error) {
+	if o.core == "" && o.keyObserver == "" {
+		lesson, err := readLesson(ctx, o.key, o.exercise)
+		if err != nil {
+			return handIn{}, nil, err
+		}
+		if lesson != nil {
+			return lessonKey(*lesson, o.key), lesson.Experts, nil
+		}
 	}
-	if o.scan != "" {
-		first.scan = o.scan
+	if len(o.students) == 0 {
+		return handIn{}, nil, fmt.Errorf("%s: holds no exercise: name the files to grade after it", o.key)
 	}
-	var others []grade.Work
-	for _, path := range o.keys {
+	key, err := readKey(ctx, o.key, o.core, o.keyObserver)
+	return key, nil, err
+}
+
+func lessonKey(l desk.Lesson, path string) handIn {
+	key := handIn{Work: l.Key, id: l.Exercise.Blank.Cores[0].ID, observer: l.Exercise.Key, scan: l.Scan}
+	key.File = path
+	return key
+}
+
+// readExperts reads further experts' measurements of the key's core.
+func readExperts(ctx context.Context, paths []string, key handIn) (experts []grade.Work, err error) {
+	for _, path := range paths {
 		all, err := readHandIns(ctx, path, "")
 		if err != nil {
-			return first, nil, fmt.Errorf("--key %s: %s", path, bare(err, path))
+			return nil, fmt.Errorf("--key %s: %s", path, bare(err, path))
 		}
-		w := grade.Pick(first.Work, first.id, works(all), ids(all))
+		w := grade.Pick(key.Work, key.id, works(all), ids(all))
 		w.Name, w.File = measure.Stem(path), path
-		others = append(others, w)
+		experts = append(experts, w)
 	}
-	key, err := grade.NewKey(rubric, first.Work, others...)
-	if err != nil {
-		return first, nil, err
-	}
-	return first, key, nil
+	return experts, nil
 }
 
 // anonymise puts codes in the place of names and files. A code hangs on what was
-// handed in, not on the order of names, so that it tells nothing of them.
-func anonymise(students []grade.Work) (codes [][]string) {
-	order := make([]int, len(students))
+// handed in, not on the order of names, so that it tells nothing of them. Those
+// who have a code already, in names, keep it. It returns a table of whose each is.
+func anonymise(students []grade.Work, names map[string]string) (codes [][]string) {
+	codes = [][]string{{"code", "name", "file"}}
+	var order []int
 	sums := make([][32]byte, len(students))
 	for i, s := range students {
-		order[i] = i
+		if name, has := names[s.Name]; has {
+			codes = append(codes, []string{s.Name, name, s.File})
+			continue
+		}
+		order = append(order, i)
 		sums[i] = sha256.Sum256([]byte(s.File + "\x00" + s.Name))
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return slices.Compare(sums[a][:], sums[b][:]) })
-	codes = [][]string{{"code", "name", "file"}}
-	for n, i := range order {
-		code := fmt.Sprintf("student-%02d", n+1)
+	n := 0
+	for _, i := range order {
+		code := ""
+		for taken := true; taken; _, taken = names[code] {
+			n++
+			code = fmt.Sprintf("student-%02d", n)
+		}
 		codes = append(codes, []string{code, students[i].Name, students[i].File})
 		for _, secret := range []string{students[i].File, filepath.Base(students[i].File)} {
 			students[i].Fault = strings.ReplaceAll(students[i].Fault, secret, code)
@@ -230,78 +321,6 @@ func anonymise(students []grade.Work) (codes [][]string) {
 	return codes
 }
 
-func (o gradeOptions) writeCodes(codes [][]string) error {
-	var b strings.Builder
-	if err := csv.NewWriter(&b).WriteAll(tame(codes)); err != nil {
-		return err
-	}
-	return writeWhole(o.names, []byte(b.String()), o.overwrite)
-}
-
-// tame keeps a spreadsheet from taking what a student wrote for a formula.
-func tame(rows [][]string) [][]string {
-	for _, row := range rows {
-		for i, cell := range row {
-			if cell != "" && strings.ContainsRune("=+@\t\r", rune(cell[0])) || strings.HasPrefix(cell, "-") && !number(cell) {
-				row[i] = "'" + cell
-			}
-		}
-	}
-	return rows
-}
-
-func number(s string) bool {
-	_, err := strconv.ParseFloat(s, 64)
-	return err == nil
-}
-
-// count returns how many faults of these kinds there are.
-func count(r grade.Result, kinds ...grade.Kind) (n int) {
-	for _, f := range r.Faults {
-		if slices.Contains(kinds, f.Kind) {
-			n++
-		}
-	}
-	return n
-}
-
-// wholeFaults are about a file as a whole.
-var wholeFaults = []grade.Kind{grade.Units, grade.Reversed, grade.WrongCore, grade.Unreadable}
-
-// gradeTable is the class for a gradebook: a row a student.
-func gradeTable(rep grade.Report) ([]byte, error) {
-	rows := [][]string{{"name", "file", "mark", "full_mark", "certainty", "matched", "missed", "invented", "displaced", "slips",
-		"absent_rings_wrong", "ends_wrong", "width_bias_mm", "width_mae_mm", "width_rmse_mm", "to_look_at", "warnings"}}
-	for _, r := range rep.Students {
-		var look []string
-		for _, f := range r.Faults {
-			if slices.Contains(wholeFaults, f.Kind) {
-				look = append(look, string(f.Kind)+": "+f.Detail)
-			}
-		}
-		n := func(kinds ...grade.Kind) string { return strconv.Itoa(count(r, kinds...)) }
-		rows = append(rows, []string{r.Name, r.File, decimal(r.Mark, 2), decimal(r.FullMark, -1), decimal(r.Certainty, 3), strconv.Itoa(r.Matched),
-			strconv.Itoa(r.Missed), strconv.Itoa(r.Invented), n(grade.Displaced), n(grade.Slip), n(grade.AbsentMissed, grade.AbsentInvented),
-			n(grade.StartsLate, grade.StartsEarly, grade.EndsLate, grade.EndsEarly), micro(r.WidthBiasMM), micro(r.WidthMAEMM), micro(r.WidthRMSEMM),
-			strings.Join(look, " "), strings.Join(r.Warnings, "; ")})
-	}
-	var b strings.Builder
-	if err := csv.NewWriter(&b).WriteAll(tame(rows)); err != nil {
-		return nil, err
-	}
-	return []byte(b.String()), nil
-}
-
-func decimal(v float64, n int) string { return strconv.FormatFloat(v, 'f', n, 64) }
-
-// micro writes mm to the micrometre; empty for nil.
-func micro(v *float64) string {
-	if v == nil {
-		return ""
-	}
-	return decimal(math.Round(*v*1000)/1000+0, 3) // no negative zero
-}
-
 // gradeText is the class for a person.
 func gradeText(rep grade.Report) string {
 	var b strings.Builder
@@ -309,10 +328,10 @@ func gradeText(rep grade.Report) string {
 	for _, r := range rep.Students {
 		wide := "-"
 		if r.WidthMAEMM != nil {
-			wide = decimal(*r.WidthMAEMM, 3) + " mm"
+			wide = pages.Decimal(*r.WidthMAEMM, 3) + " mm"
 		}
-		rows = append(rows, []string{r.Name, decimal(r.Mark, 1), strconv.Itoa(r.Missed), strconv.Itoa(r.Invented),
-			strconv.Itoa(count(r, grade.Displaced)), strconv.Itoa(count(r, grade.Slip)), wide, remarks(r)})
+		rows = append(rows, []string{r.Name, pages.Decimal(r.Mark, 1), strconv.Itoa(r.Missed), strconv.Itoa(r.Invented),
+			strconv.Itoa(pages.Count(r, grade.Displaced)), strconv.Itoa(pages.Count(r, grade.Slip)), wide, strings.Join(pages.Remarks(r), ", ")})
 	}
 	padLast(rows)
 	full := 0.0
@@ -322,11 +341,11 @@ func gradeText(rep grade.Report) string {
 	fmt.Fprintf(&b, "%s against %s, full mark %g\n", numbered(len(rep.Students), "student"), rep.Key, full)
 	writeTable(&b, rows)
 	for _, r := range rep.Students {
-		for _, w := range r.Warnings {
+		for _, w := range pages.Notes(r) {
 			fmt.Fprintf(&b, "  %s: %s\n", r.Name, w)
 		}
 	}
-	if worst := mostMissed(rep, 3); len(worst) > 0 {
+	if worst := pages.MostMissed(rep, 3); len(worst) > 0 {
 		fmt.Fprintf(&b, "most missed: %s\n", strings.Join(worst, ", "))
 	}
 	return b.String()
@@ -342,36 +361,4 @@ func padLast(rows [][]string) {
 		cell := &row[len(row)-1]
 		*cell += strings.Repeat(" ", widest-utf8.RuneCountInString(*cell))
 	}
-}
-
-// remarks are a student's other faults in a few words.
-func remarks(r grade.Result) string {
-	var words []string
-	for _, k := range grade.Kinds() {
-		switch k {
-		case grade.Missed, grade.Invented, grade.Displaced, grade.Slip:
-			continue
-		}
-		if n := count(r, k); n > 0 {
-			words = append(words, string(k))
-		}
-	}
-	if r.Certainty < 0.9 && !ungraded(r) {
-		words = append(words, fmt.Sprintf("alignment %.0f %% sure", 100*r.Certainty))
-	}
-	return strings.Join(words, ", ")
-}
-
-// mostMissed names the rings whose inner boundary most students missed.
-func mostMissed(rep grade.Report, n int) (out []string) {
-	rings := slices.DeleteFunc(slices.Clone(rep.Class.Rings), func(v grade.RingView) bool { return v.Missed < 2 })
-	slices.SortStableFunc(rings, func(a, b grade.RingView) int { return cmp.Compare(b.Missed, a.Missed) })
-	for _, v := range rings[:min(n, len(rings))] {
-		name := fmt.Sprintf("ring %d", v.KeyRing)
-		if v.Year != nil {
-			name = yearText(*v.Year)
-		}
-		out = append(out, fmt.Sprintf("%s (%d of %d)", name, v.Missed, rep.Class.Students))
-	}
-	return out
 }

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"pithward/cmd/pithward/desk"
 	"pithward/measure"
 	"pithward/measure/archive"
 	"pithward/measure/grade"
@@ -37,6 +38,9 @@ func readHandIns(ctx context.Context, path, observer string) ([]handIn, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("cannot be read: %w", reason(err))
+	}
+	if len(data) == 0 {
+		return nil, errors.New("the file is empty")
 	}
 	format, err := archive.Sniff(path, data)
 	if err != nil {
@@ -123,6 +127,33 @@ func readProjectWorks(ctx context.Context, path, observer string) ([]handIn, err
 		return nil, errors.New("the project holds no core with boundaries")
 	}
 	return all, nil
+}
+
+// readLesson reads the exercise that a project stands for: that with the number, or
+// the only one there is. nil: path is no project, holds no exercise, or the
+// number is 0.
+func readLesson(ctx context.Context, path string, number int64) (*desk.Lesson, error) {
+	if number == 0 || !strings.HasSuffix(path, ledger.Ending) {
+		return nil, nil
+	}
+	l, err := openProject(ctx, path)
+	if err != nil {
+		return nil, nil // what is wrong with it is told by whoever reads it as a file
+	}
+	defer l.Close()
+	all, err := l.Exercises(ctx)
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	x, err := exerciseOf(all, number)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	lesson, err := desk.ReadLesson(ctx, l, x)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %s", path, bare(err, path))
+	}
+	return &lesson, nil
 }
 
 // bare takes a file's own name off the front of an error about it.

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/uuid"
 
 	"pithward/measure"
 	"pithward/measure/archive"
@@ -170,8 +171,8 @@ func TestGradeCalls(t *testing.T) {
 		out, talk string // regular expressions
 	}{
 		{"a class", []string{"key.rwl", "ada.rwl", "ben.rwl", "cyd.csv"}, 0, `(?s)3 students against key, full mark 100.*ada +100\.0 +0.*ben +98\.\d +1 +0 +0 +1.*cyd +98\.\d +0 +1 +0 +1`, `^$`},
-		{"an empty file among them", []string{"key.rwl", "eve.rwl", "ada.rwl"}, 1, `(?s)eve +0\.0.*unreadable.*ada +100`, `^$`},
-		{"a file that is not there", []string{"key.rwl", "nobody.rwl", "ada.rwl"}, 1, `(?s)nobody +0\.0.*unreadable.*ada +100`, `^$`},
+		{"an empty file among them", []string{"key.rwl", "eve.rwl", "ada.rwl"}, 1, `(?s)eve +0\.0.*cannot be graded.*ada +100`, `^$`},
+		{"a file that is not there", []string{"key.rwl", "nobody.rwl", "ada.rwl"}, 1, `(?s)nobody +0\.0.*cannot be graded.*ada +100`, `^$`},
 		{"no student", []string{"key.rwl"}, 2, `^$`, `name the KEY and at least one STUDENT`},
 		{"no key", []string{"nokey.rwl", "ada.rwl"}, 1, `^$`, `nokey.rwl: cannot be read: no such file`},
 		{"the key as student", []string{"key.rwl", "key.rwl"}, 2, `^$`, `key.rwl is the key and a student`},
@@ -250,10 +251,8 @@ func TestGradeDemoClass(t *testing.T) {
 	}
 }
 
-// A project handed in gives a row for each observer, graded as that one has
-// settled the key's core; the key's own observer is left out.
-func TestGradeProject(t *testing.T) {
-	dir := t.TempDir()
+// evenCore is a core of twenty rings of 2 mm, 100 px each, the outermost of 2023.
+func evenCore() (measure.Core, measure.Scale) {
 	core := measure.Core{UID: "scan-1", ID: "OSVP01A", Position: 1, PathPx: []measure.Point{{0, 100}, {2000, 100}},
 		OutlinePx: []measure.Point{{0, 0}, {2000, 0}, {2000, 200}, {0, 200}}}
 	scale := measure.Scale{Source: measure.ScaleGiven, MMPerPx: &[2]float64{0.02, 0.02}}
@@ -267,12 +266,21 @@ func TestGradeProject(t *testing.T) {
 		y := 2023 - i
 		core.Rings[i].Year = &y
 	}
+	return core, scale
+}
+
+// evenProject stores that core in a project, as some have settled it: bevis without
+// a boundary, corin with one too many, the expert as it is.
+func evenProject(t *testing.T, path string) (*ledger.Ledger, int64) {
+	t.Helper()
+	core, scale := evenCore()
 	m := measure.Measurement{Schema: measure.Schema, Scan: measure.Scan{File: "tray.tif", SHA256: "ab", WidthPx: 2000, HeightPx: 200}, Scale: scale, Cores: []measure.Core{core}}
-	l, err := ledger.Open(t.Context(), filepath.Join(dir, "class.pithward"))
+	l, err := ledger.Open(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	stored, err := l.Store(t.Context(), m, filepath.Join(dir, "tray.tif"), time.Now())
+	t.Cleanup(func() { _ = l.Close() })
+	stored, err := l.Store(t.Context(), m, filepath.Join(filepath.Dir(path), "tray.tif"), time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -286,9 +294,14 @@ func TestGradeProject(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
+	return l, stored.Run
+}
+
+// A project handed in gives a row for each observer, graded as that one has
+// settled the key's core; the key's own observer is left out.
+func TestGradeProject(t *testing.T) {
+	dir := t.TempDir()
+	evenProject(t, filepath.Join(dir, "class.pithward"))
 	t.Chdir(dir)
 	status, out, talk := call(t, "grade", "class.pithward", "class.pithward", "--key-observer", "expert")
 	if status != 0 || talk != "" {
@@ -299,5 +312,102 @@ func TestGradeProject(t *testing.T) {
 	}
 	if status, _, talk := call(t, "grade", "class.pithward", "class.pithward"); status != 1 || !strings.Contains(talk, "was settled by bevis, corin, expert: name one with --key-observer") {
 		t.Errorf("status %d, said %q", status, talk)
+	}
+}
+
+// An exercise is graded from its project like any hand-ins: by its own key and
+// experts or by another, with or without names, with pages, and also by class
+// grade, which keeps the result.
+func TestGradeExercise(t *testing.T) {
+	dir := t.TempDir()
+	l, run := evenProject(t, filepath.Join(dir, "class.pithward"))
+	t.Chdir(dir)
+	ctx := t.Context()
+	status, out, talk := call(t, "class", "new", "--project", "class.pithward", "--core", "OSVP01A", "--name", "Pine", "--key-observer", "expert", "--key-observer", "bevis")
+	if status != 0 || talk == "" {
+		t.Fatalf("status %d, out %q, said %q", status, out, talk)
+	}
+	all, err := l.Exercises(ctx)
+	if err != nil || len(all) != 1 || all[0].Run != run {
+		t.Fatalf("%v, %v", all, err)
+	}
+	x, now := all[0], time.Now().UTC()
+	work := map[string][]float64{}
+	for i := range 21 {
+		at := 100 * float64(i)
+		if i != 7 { // as bevis, an expert here
+			work["Aldith"] = append(work["Aldith"], at)
+			work["Jocosa"] = append(work["Jocosa"], at)
+		}
+		if i != 12 {
+			work["Merek"] = append(work["Merek"], at)
+		}
+	}
+	for _, name := range []string{"Aldith", "Jocosa", "Merek", "Nobody Yet"} {
+		s, err := l.Join(ctx, x.Code, name, "session of "+name, "pass of "+name, now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var revision int64
+		for _, at := range work[name] {
+			e := measure.Event{UUID: uuid.NewString(), Kind: measure.Add, PointPx: &measure.Point{at, 100}, UTC: now}
+			st, err := l.AppendWork(ctx, x, s, e, revision)
+			if err != nil {
+				t.Fatal(err)
+			}
+			revision = st.Revision(x.Core)
+		}
+	}
+	core, scale := evenCore()
+	var key bytes.Buffer
+	if err := measure.Encode(&key, measure.Measurement{Schema: measure.Schema, Scan: measure.Scan{File: "tray.tif", SHA256: "ab", WidthPx: 2000, HeightPx: 200}, Scale: scale, Cores: []measure.Core{core}}); err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, "key.json", key.String())
+	names := `\b(Aldith|Jocosa|Merek|Nobody)`
+	for _, tt := range []struct {
+		name   string
+		args   []string
+		status int
+		out    string // regular expression
+		names  bool
+	}{
+		{"by its own key and experts", []string{"grade", "class.pithward"}, 1, `(?s)4 students against OSVP01A by expert.*Aldith +100\.0 +0 .*Merek +\d+\.\d +1 .*Nobody Yet +0\.0.*cannot be graded.*Aldith: the same widths.*by Jocosa`, true},
+		{"by another key", []string{"grade", "key.json", "class.pithward"}, 1, `(?s)4 students against key,.*Aldith +9\d\.\d +1 `, true},
+		{"by another key and a further one", []string{"grade", "key.json", "class.pithward", "--key", "key.json"}, 1, `(?s)Aldith +9\d\.\d +1 `, true},
+		{"beside a file", []string{"grade", "class.pithward", "class.pithward", "key.json", "--exercise", "1"}, 1, `(?s)5 students.*key +100\.0`, true},
+		{"what its observers settled", []string{"grade", "class.pithward", "class.pithward", "--exercise", "0", "--key-observer", "expert"}, 0, `(?s)2 students.*bevis.*corin`, false},
+		{"one that is not there", []string{"grade", "class.pithward", "--exercise", "4"}, 1, `^$`, false},
+		{"by codes", []string{"grade", "class.pithward", "--anonymous", "--names", "codes.csv", "--out", "coded"}, 1, `(?s)student-01 +100\.0.*student-01: the same widths.*by student-02`, false},
+		{"open still", []string{"class", "grade", "class.pithward"}, 1, `^$`, false},
+		{"close", []string{"class", "close", "class.pithward"}, 0, `closed`, false},
+		{"by class grade", []string{"class", "grade", "class.pithward", "--table", "marks.csv", "--out", "pages"}, 0, `(?s)4 students against OSVP01A by expert.*Aldith +100\.0`, true},
+		{"by class grade, codes", []string{"class", "grade", "class.pithward", "--anonymous", "--json"}, 0, `(?s)"name": "student-03"`, false},
+	} {
+		status, out, talk := call(t, tt.args...)
+		if status != tt.status || !regexp.MustCompile(tt.out).MatchString(out) || regexp.MustCompile(names).MatchString(out) != tt.names {
+			t.Errorf("%s: status %d, out %s, said %s", tt.name, status, out, talk)
+		}
+	}
+	if table := read(t, "codes.csv"); !strings.Contains(table, "student-03,Merek,class.pithward") {
+		t.Errorf("codes: %s", table)
+	}
+	for _, name := range []string{"pages/Aldith.html", "coded/student-01.html"} {
+		if page := read(t, name); strings.Contains(page, "Jocosa") || strings.Contains(page, "student-02") || !strings.Contains(page, "Not marked down") {
+			t.Errorf("%s names another, or does not say what was excused", name)
+		}
+	}
+	if page := read(t, "coded/class.html"); regexp.MustCompile(names).MatchString(page) {
+		t.Error("the class page names somebody")
+	}
+	// What is kept of one holds no name of another, who may be removed.
+	students, err := l.Students(ctx, x.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range students {
+		if regexp.MustCompile(names).Match(s.Result) || !strings.Contains(string(s.Result), `"mark"`) {
+			t.Errorf("kept of %s: %.300s", s.Name, s.Result)
+		}
 	}
 }

@@ -79,8 +79,9 @@ func twins(rep *Report, students []Work) {
 
 func say(rep *Report, i, j int, words func(other Result) string) {
 	a, b := &rep.Students[i], &rep.Students[j]
-	a.Warnings = append(a.Warnings, words(*b))
-	b.Warnings = append(b.Warnings, words(*a))
+	of, at := words(*b), words(*a)
+	a.Warnings, a.Aside = append(a.Warnings, of), append(a.Aside, of)
+	b.Warnings, b.Aside = append(b.Warnings, at), append(b.Aside, at)
 }
 
 // byRing sums the class up.

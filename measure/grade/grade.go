@@ -13,6 +13,8 @@
 package grade
 
 import (
+	"slices"
+
 	"pithward/measure"
 )
 
@@ -130,7 +132,44 @@ type Result struct {
 	Parts       []Part   `json:"parts"`
 	Warnings    []string `json:"warnings"`
 
-	View View `json:"-"`
+	View  View     `json:"-"`
+	Aside []string `json:"-"` // of the warnings: those that name other students
+}
+
+// Own returns the warnings that concern the student alone, as a page for the
+// student may show them.
+func (r Result) Own() []string {
+	return slices.DeleteFunc(slices.Clone(r.Warnings), func(w string) bool { return slices.Contains(r.Aside, w) })
+}
+
+// Kept is a result as it is stored, with what a page needs of it.
+type Kept struct {
+	Result
+	View   View      `json:"view"`
+	Aside  []string  `json:"aside"`
+	At     []float64 `json:"at"`     // of each fault
+	Caused []bool    `json:"caused"` // of each fault
+}
+
+// Keep returns a result as it is to be stored.
+func (r Result) Keep() Kept {
+	k := Kept{Result: r, View: r.View, Aside: r.Aside}
+	for _, f := range r.Faults {
+		k.At, k.Caused = append(k.At, f.At), append(k.Caused, f.Caused)
+	}
+	return k
+}
+
+// Whole returns a stored result as it was.
+func (k Kept) Whole() Result {
+	r := k.Result
+	r.View, r.Aside, r.Faults = k.View, k.Aside, slices.Clone(k.Faults)
+	for i := range r.Faults {
+		if i < len(k.At) && i < len(k.Caused) {
+			r.Faults[i].At, r.Faults[i].Caused = k.At[i], k.Caused[i]
+		}
+	}
+	return r
 }
 
 // View holds what a picture of the comparison needs: both readings on one axis,

@@ -31,8 +31,9 @@ var (
 type Exercise struct {
 	ID       int64
 	Run      int64
-	Core     string // uid
-	Key      string // observer whose reading is the key; "": the automatic reading
+	Core     string   // uid
+	Key      string   // observer whose reading is the key; "": the automatic reading
+	Experts  []string // further observers, whose readings count as right too
 	Blank    measure.Measurement
 	Name     string
 	Code     string // as coinCode made it, without dashes
@@ -42,6 +43,15 @@ type Exercise struct {
 	Closes   *time.Time // nil: when it is closed by hand
 	Graded   *time.Time
 	Released *time.Time
+}
+
+// KeyObservers lists whose readings are held to be right, the key's first; none for
+// the automatic reading.
+func (x Exercise) KeyObservers() []string {
+	if x.Key == "" {
+		return nil
+	}
+	return append([]string{x.Key}, x.Experts...)
 }
 
 // Phase says whether students can work.
@@ -108,10 +118,14 @@ func (l *Ledger) AddExercise(ctx context.Context, x Exercise, now time.Time) (Ex
 	if err != nil {
 		return x, err
 	}
+	experts, err := json.Marshal(append([]string{}, x.Experts...))
+	if err != nil {
+		return x, err
+	}
 	x.Blank, x.Made = blank, now.UTC()
 	err = l.inside(ctx, func(tx *sql.Tx) error {
-		return tx.QueryRowContext(ctx, `INSERT INTO exercises (run, core, key_observer, blank, name, code, seats, made, opens, closes)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`, x.Run, x.Core, x.Key, string(body), x.Name, x.Code, x.Seats, stamp(&x.Made), stamp(&x.Opens), stamp(x.Closes)).Scan(&x.ID)
+		return tx.QueryRowContext(ctx, `INSERT INTO exercises (run, core, key_observer, experts, blank, name, code, seats, made, opens, closes)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`, x.Run, x.Core, x.Key, string(experts), string(body), x.Name, x.Code, x.Seats, stamp(&x.Made), stamp(&x.Opens), stamp(x.Closes)).Scan(&x.ID)
 	})
 	return x, err
 }
@@ -153,19 +167,19 @@ func (l *Ledger) ExerciseByID(ctx context.Context, id int64) (Exercise, error) {
 }
 
 func exercises(ctx context.Context, q querier, where string, args ...any) (all []Exercise, err error) {
-	rows, err := q.QueryContext(ctx, "SELECT id, run, core, key_observer, blank, name, code, seats, made, opens, closes, graded, released FROM exercises WHERE "+where+" ORDER BY id", args...)
+	rows, err := q.QueryContext(ctx, "SELECT id, run, core, key_observer, experts, blank, name, code, seats, made, opens, closes, graded, released FROM exercises WHERE "+where+" ORDER BY id", args...)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var x Exercise
-		var blank string
+		var blank, experts string
 		var made, opens, closes, graded, released sql.NullString
-		if err := rows.Scan(&x.ID, &x.Run, &x.Core, &x.Key, &blank, &x.Name, &x.Code, &x.Seats, &made, &opens, &closes, &graded, &released); err != nil {
+		if err := rows.Scan(&x.ID, &x.Run, &x.Core, &x.Key, &experts, &blank, &x.Name, &x.Code, &x.Seats, &made, &opens, &closes, &graded, &released); err != nil {
 			return nil, err
 		}
-		if err := json.Unmarshal([]byte(blank), &x.Blank); err != nil {
+		if err := errors.Join(json.Unmarshal([]byte(blank), &x.Blank), json.Unmarshal([]byte(experts), &x.Experts)); err != nil {
 			return nil, fmt.Errorf("exercise %d cannot be read: %w", x.ID, err)
 		}
 		times := make([]*time.Time, 5)
@@ -197,17 +211,32 @@ func (l *Ledger) change(ctx context.Context, query string, args ...any) error {
 	})
 }
 
-// KeepResults stores what grading says of each student, by id.
-func (l *Ledger) KeepResults(ctx context.Context, exercise int64, results map[int64]json.RawMessage, now time.Time) error {
+// KeepResults stores what grading says of each student, by id, and the key that it
+// rests on.
+func (l *Ledger) KeepResults(ctx context.Context, exercise int64, key json.RawMessage, results map[int64]json.RawMessage, now time.Time) error {
 	return l.inside(ctx, func(tx *sql.Tx) error {
 		for id, r := range results {
 			if _, err := tx.ExecContext(ctx, "UPDATE students SET result = ? WHERE id = ? AND exercise = ?", string(r), id, exercise); err != nil {
 				return err
 			}
 		}
-		_, err := tx.ExecContext(ctx, "UPDATE exercises SET graded = ? WHERE id = ?", stamp(&now), exercise)
+		_, err := tx.ExecContext(ctx, "UPDATE exercises SET graded = ?, graded_by = ? WHERE id = ?", stamp(&now), string(key), exercise)
 		return err
 	})
+}
+
+// GradedBy returns the key that an exercise's results rest on; nil if it is not
+// graded, or was before keys were kept.
+func (l *Ledger) GradedBy(ctx context.Context, exercise int64) (json.RawMessage, error) {
+	var key sql.NullString
+	err := l.read.QueryRowContext(ctx, "SELECT graded_by FROM exercises WHERE id = ?", exercise).Scan(&key)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("exercise %d: %w", exercise, ErrNone)
+	}
+	if err != nil || !key.Valid {
+		return nil, l.words(err)
+	}
+	return json.RawMessage(key.String), nil
 }
 
 // nameLimit is the most letters of a name: chosen.

@@ -55,3 +55,10 @@ CREATE TRIGGER student_events_are_kept BEFORE UPDATE ON student_events BEGIN SEL
 CREATE TRIGGER student_events_stay BEFORE DELETE ON student_events WHEN EXISTS (SELECT 1 FROM students WHERE id = OLD.student)
 BEGIN SELECT RAISE(ABORT, 'events are never removed, but with their student'); END;
 `
+
+// expertColumns: an exercise may have several experts, and what students see of
+// its grading is by the key as it was then.
+const expertColumns = `
+ALTER TABLE exercises ADD COLUMN experts TEXT NOT NULL DEFAULT '[]'; -- JSON, observers beside key_observer
+ALTER TABLE exercises ADD COLUMN graded_by TEXT;                     -- JSON, the key that the results rest on
+`

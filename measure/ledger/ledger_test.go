@@ -228,7 +228,7 @@ func TestOpenRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, tt := range []struct{ name, path, words string }{
-		{"newer", raw("newer.pithward", "PRAGMA user_version = 99"), "newer version of pithward (format 99; this one knows up to 2)"},
+		{"newer", raw("newer.pithward", "PRAGMA user_version = 99"), "newer version of pithward (format 99; this one knows up to 3)"},
 		{"another program's", raw("other.pithward", "CREATE TABLE birds (name TEXT)"), "another program"},
 		{"no database", text, "not a project file"},
 		{"a folder", dir, "is not a file"},

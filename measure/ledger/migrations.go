@@ -4,7 +4,7 @@ package ledger
 // was once released is never changed: a file that has seen it would differ
 // from a new one.
 func migrations() []string {
-	return []string{firstTables, classTables}
+	return []string{firstTables, classTables, expertColumns}
 }
 
 const firstTables = `

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"pithward/measure"
@@ -64,7 +65,7 @@ type ExerciseView struct {
 	ID       int64         `json:"id"`
 	Name     string        `json:"name"`
 	Core     string        `json:"core"` // id
-	Key      string        `json:"key"`  // whose reading; "": the automatic one
+	Key      string        `json:"key"`  // whose readings; "": the automatic one
 	Code     string        `json:"code"`
 	Seats    int           `json:"seats"`
 	Phase    ledger.Phase  `json:"phase"`
@@ -103,7 +104,7 @@ func (a *Assistant) class(w http.ResponseWriter, r *http.Request) {
 	}
 	list := []ExerciseView{}
 	for _, x := range all {
-		v := ExerciseView{ID: x.ID, Name: x.Name, Core: x.Blank.Cores[0].ID, Key: x.Key, Code: ShowCode(x.Code), Seats: x.Seats, Phase: x.Phase(a.Now()),
+		v := ExerciseView{ID: x.ID, Name: x.Name, Core: x.Blank.Cores[0].ID, Key: strings.Join(x.KeyObservers(), ", "), Code: ShowCode(x.Code), Seats: x.Seats, Phase: x.Phase(a.Now()),
 			Opens: x.Opens, Closes: x.Closes, Graded: x.Graded, Released: x.Released, Students: []StudentView{}}
 		students, err := a.Ledger.Students(r.Context(), x.ID)
 		if err != nil {
@@ -202,11 +203,19 @@ func (a *Assistant) gradeNow(w http.ResponseWriter, r *http.Request, x ledger.Ex
 	if x.Phase(a.Now()) != ledger.Shut {
 		return fmt.Errorf("%w: close the exercise first, students may still be measuring", errNotYet)
 	}
-	report, err := GradeExercise(r.Context(), a.Ledger, x, a.Rubric, RealName, a.Now())
-	if err == nil {
-		answer(w, http.StatusOK, map[string]any{"graded": len(report.Students)})
+	lesson, err := ReadLesson(r.Context(), a.Ledger, x)
+	if err != nil {
+		return err
 	}
-	return err
+	report, err := lesson.Grade(r.Context(), a.Rubric)
+	if err != nil {
+		return err
+	}
+	if err := lesson.Keep(r.Context(), a.Ledger, report, a.Now()); err != nil {
+		return err
+	}
+	answer(w, http.StatusOK, map[string]any{"graded": len(report.Students)})
+	return nil
 }
 
 func (a *Assistant) release(w http.ResponseWriter, r *http.Request, x ledger.Exercise) error {

@@ -1,65 +1,131 @@
 package desk
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
+	"strings"
 	"time"
 
 	"pithward/measure/grade"
 	"pithward/measure/ledger"
 )
 
-// GradeExercise marks all students of an exercise against its key, the core as
-// the key's observer has it now, and keeps what came of it. names gives what each
-// student is called in the report.
-func GradeExercise(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, rubric grade.Rubric, names func(ledger.Student) string, now time.Time) (grade.Report, error) {
-	key, err := exerciseKey(ctx, l, x, rubric)
-	if err != nil {
-		return grade.Report{}, err
-	}
-	students, err := l.Students(ctx, x.ID)
-	if err != nil {
-		return grade.Report{}, err
-	}
-	var works []grade.Work
-	for _, s := range students {
-		st, err := l.WorkOf(ctx, x, s)
-		if err != nil {
-			return grade.Report{}, err
-		}
-		w := grade.FromCore(st.Measurement.Scan, st.Measurement.Scale, st.Measurement.Cores[0])
-		w.Name = names(s)
-		works = append(works, w)
-	}
-	report, err := key.Class(ctx, works)
-	if err != nil {
-		return report, err
-	}
-	results := map[int64]json.RawMessage{}
-	for i, s := range students {
-		if results[s.ID], err = json.Marshal(report.Students[i]); err != nil {
-			return report, err
-		}
-	}
-	return report, l.KeepResults(ctx, x.ID, results, now)
+// Lesson is an exercise as it is graded: the key and what each student has. The
+// works are called by codes, see CodeName.
+type Lesson struct {
+	Exercise ledger.Exercise
+	Key      grade.Work   // the core as the key's observer has it now
+	Experts  []grade.Work // as further observers have it
+	Scan     string       // where the scan's file was seen last
+	Students []ledger.Student
+	Works    []grade.Work // of the students, in their order
 }
 
-func exerciseKey(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, rubric grade.Rubric) (*grade.Key, error) {
-	st, err := l.State(ctx, x.Run, x.Key)
+// ReadLesson reads an exercise for grading.
+func ReadLesson(ctx context.Context, l *ledger.Ledger, x ledger.Exercise) (Lesson, error) {
+	out := Lesson{Exercise: x}
+	var err error
+	if out.Key, err = keyBy(ctx, l, x, x.Key); err != nil {
+		return out, err
+	}
+	for _, who := range x.Experts {
+		w, err := keyBy(ctx, l, x, who)
+		if err != nil {
+			return out, err
+		}
+		out.Experts = append(out.Experts, w)
+	}
+	if out.Students, err = l.Students(ctx, x.ID); err != nil {
+		return out, err
+	}
+	for _, s := range out.Students {
+		st, err := l.WorkOf(ctx, x, s)
+		if err != nil {
+			return out, err
+		}
+		w := grade.FromCore(st.Measurement.Scan, st.Measurement.Scale, st.Measurement.Cores[0])
+		w.Name = CodeName(s)
+		out.Works = append(out.Works, w)
+	}
+	scans, err := l.Scans(ctx)
+	if i := slices.IndexFunc(scans, func(s ledger.Scan) bool { return s.SHA256 == x.Blank.Scan.SHA256 }); i >= 0 {
+		out.Scan = scans[i].Path
+	}
+	return out, err
+}
+
+// keyBy is the exercise's core as an observer has it.
+func keyBy(ctx context.Context, l *ledger.Ledger, x ledger.Exercise, who string) (grade.Work, error) {
+	st, err := l.State(ctx, x.Run, who)
 	if err != nil {
-		return nil, err
+		return grade.Work{}, err
 	}
 	for _, c := range st.Measurement.Cores {
 		if c.UID == x.Core {
 			w := grade.FromCore(st.Measurement.Scan, st.Measurement.Scale, c)
-			if w.Name = c.ID; x.Key != "" {
-				w.Name = fmt.Sprintf("%s by %s", c.ID, x.Key)
+			if w.Name = c.ID; who != "" {
+				w.Name = fmt.Sprintf("%s by %s", c.ID, who)
 			}
-			return grade.NewKey(rubric, w)
+			return w, nil
 		}
 	}
-	return nil, fmt.Errorf("the key of exercise %d is %w: has the core been taken off?", x.ID, ledger.ErrNone)
+	return grade.Work{}, fmt.Errorf("the key of exercise %d is %w: has the core been taken off?", x.ID, ledger.ErrNone)
+}
+
+// Grade marks all students of the lesson.
+func (l Lesson) Grade(ctx context.Context, rubric grade.Rubric) (grade.Report, error) {
+	key, err := grade.NewKey(rubric, l.Key, l.Experts...)
+	if err != nil {
+		return grade.Report{}, err
+	}
+	return key.Class(ctx, l.Works)
+}
+
+// Keep stores what came of grading the lesson. Only codes stand for other students
+// in it, so that nothing of a student is left with others when that one is removed.
+func (l Lesson) Keep(ctx context.Context, to *ledger.Ledger, report grade.Report, now time.Time) error {
+	key, err := json.Marshal(l.Key)
+	if err != nil {
+		return err
+	}
+	results := map[int64]json.RawMessage{}
+	for i, s := range l.Students {
+		if results[s.ID], err = json.Marshal(report.Students[i].Keep()); err != nil {
+			return err
+		}
+	}
+	return to.KeepResults(ctx, l.Exercise.ID, key, results, now)
+}
+
+// Named puts names in the place of the codes of a report.
+func Named(report grade.Report, names map[string]string) grade.Report {
+	codes := slices.SortedFunc(maps.Keys(names), func(a, b string) int { return cmp.Or(len(b)-len(a), cmp.Compare(a, b)) })
+	var pairs []string
+	for _, code := range codes { // student-100 before student-10
+		pairs = append(pairs, code, names[code])
+	}
+	words := strings.NewReplacer(pairs...)
+	report.Students = slices.Clone(report.Students)
+	for i := range report.Students {
+		r := &report.Students[i]
+		if name, ok := names[r.Name]; ok {
+			r.Name = name
+		}
+		r.Warnings, r.Aside = replaced(r.Warnings, words), replaced(r.Aside, words)
+	}
+	return report
+}
+
+func replaced(list []string, words *strings.Replacer) []string {
+	out := make([]string, len(list))
+	for i, w := range list {
+		out[i] = words.Replace(w)
+	}
+	return out
 }
 
 // CodeName is what a student is called where names are not to be shown.

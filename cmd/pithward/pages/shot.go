@@ -1,32 +1,27 @@
-package main
+package pages
 
 import (
 	"cmp"
-	"context"
-	"fmt"
 	"image"
-	"image/jpeg"
 	"math"
-	"os"
-	"path/filepath"
 	"slices"
 
-	"pithward/cmd/pithward/worker"
 	"pithward/measure"
 	"pithward/measure/dating/draw"
 	"pithward/measure/grade"
 	"pithward/vision/overlay"
 )
 
-// shot is a place of the key's core to show: a stretch of the axis of
+// Shot is a place of the key's core to show: a stretch of the axis of
 // grade.View, and the wood of it where there is a scan.
-type shot struct {
+type Shot struct {
 	from, to float64
 	point    float64
-	path     []measure.Point // on the scan; nil without
-	breadth  float64         // px
-	file     string          // of the crop
-	wood     image.Image
+	// PathPx is where the stretch lies on the scan and BreadthPx how broad it is;
+	// nil without a scan. Who makes the page cuts it out as Wood.
+	PathPx    []measure.Point
+	BreadthPx float64
+	Wood      image.Image
 }
 
 // Sizes of a shot: chosen so that some rings to either side of a fault show.
@@ -63,14 +58,14 @@ func shown(r grade.Result) []int {
 
 // aim lays a shot round a place on the key's axis, within the wood where there
 // is a scan.
-func aim(key grade.Work, v grade.View, at float64) shot {
+func aim(key grade.Work, v grade.View, at float64) Shot {
 	i, _ := slices.BinarySearch(v.Key, at)
 	lo, hi := max(0, i-3), min(len(v.Key)-1, i+3)
 	long := shotRings * (v.Key[hi] - v.Key[lo]) / float64(max(1, hi-lo))
 	if key.Places == nil || key.Places.MMPerPx != nil {
 		long = max(leastShot, min(mostShot, long))
 	}
-	s := shot{from: at - long/2, to: at + long/2, point: at}
+	s := Shot{from: at - long/2, to: at + long/2, point: at}
 	if p := key.Places; p != nil && len(p.PathPx) > 1 && len(p.Bounds) == len(v.Key) {
 		s.lay(p, v)
 	}
@@ -80,7 +75,7 @@ func aim(key grade.Work, v grade.View, at float64) shot {
 // lay finds the shot's stretch on the scan. The axis of a comparison by places
 // runs along the path; by widths it leaves gaps out, so that it is stretched
 // between the key's boundaries.
-func (s *shot) lay(p *grade.Places, v grade.View) {
+func (s *Shot) lay(p *grade.Places, v grade.View) {
 	r := measure.NewRadius(p.PathPx, p.MMPerPx)
 	last := len(v.Key) - 1
 	least := v.Key[0] - r.At(p.Bounds[0].PointPx)
@@ -103,16 +98,16 @@ func (s *shot) lay(p *grade.Places, v grade.View) {
 	}
 	const steps = 24
 	for k := range steps + 1 {
-		s.path = append(s.path, r.Point(from+(to-from)*float64(k)/steps))
+		s.PathPx = append(s.PathPx, r.Point(from+(to-from)*float64(k)/steps))
 	}
-	s.breadth = lineLength(s.path) / shotShape
+	s.BreadthPx = lineLength(s.PathPx) / shotShape
 	if p.BreadthPx > 0 {
-		s.breadth = min(s.breadth, p.BreadthPx)
+		s.BreadthPx = min(s.BreadthPx, p.BreadthPx)
 	}
 }
 
 // within shifts a shot so that it lies between two places, shortened if it must.
-func (s *shot) within(least, most float64) {
+func (s *Shot) within(least, most float64) {
 	long := min(s.to-s.from, most-least)
 	s.from = max(least, min(most-long, s.from))
 	s.to = s.from + long
@@ -126,7 +121,7 @@ func lineLength(line []measure.Point) (sum float64) {
 }
 
 // bounds returns the key's boundaries and the student's as a shot shows them.
-func (s shot) bounds(key grade.Work, r grade.Result) (upper, lower []draw.Bound) {
+func (s Shot) bounds(key grade.Work, r grade.Result) (upper, lower []draw.Bound) {
 	wrongKey, wrongStudent := map[int]bool{}, map[int]bool{}
 	v := r.View
 	for _, f := range r.Faults {
@@ -152,7 +147,7 @@ func (s shot) bounds(key grade.Work, r grade.Result) (upper, lower []draw.Bound)
 	return upper, lower
 }
 
-func (s shot) holds(at float64) bool { return at >= s.from && at <= s.to }
+func (s Shot) holds(at float64) bool { return at >= s.from && at <= s.to }
 
 func placeOf(p *grade.Places, j, n int) *grade.Bound {
 	if p == nil || len(p.Bounds) != n {
@@ -163,76 +158,34 @@ func placeOf(p *grade.Places, j, n int) *grade.Bound {
 
 // course is a boundary as it runs over the shot's wood; straight without a line
 // of its own.
-func (s shot) course(at float64, faulty bool, b *grade.Bound) draw.Bound {
-	if s.wood == nil || b == nil || len(b.LinePx) < 2 {
+func (s Shot) course(at float64, faulty bool, b *grade.Bound) draw.Bound {
+	if s.Wood == nil || b == nil || len(b.LinePx) < 2 {
 		return draw.Straight(at, faulty)
 	}
-	place := overlay.Along(s.path, s.breadth/2)
-	long := lineLength(s.path)
+	place := overlay.Along(s.PathPx, s.BreadthPx/2)
+	long := lineLength(s.PathPx)
 	out := draw.Bound{Faulty: faulty}
 	for _, p := range b.LinePx {
 		q := place(p)
-		out.Course = append(out.Course, [2]float64{s.from + (s.to-s.from)*q[0]/long, q[1] / s.breadth})
+		out.Course = append(out.Course, [2]float64{s.from + (s.to-s.from)*q[0]/long, q[1] / s.BreadthPx})
 	}
 	slices.SortStableFunc(out.Course, func(a, b [2]float64) int { return cmp.Compare(a[1], b[1]) })
 	return out
 }
 
 // picture returns what to draw of a shot.
-func (s shot) picture(key grade.Work, r grade.Result, unit string) draw.Marked {
+func (s Shot) picture(key grade.Work, r grade.Result, unit string) draw.Marked {
 	upper, lower := s.bounds(key, r)
-	return draw.Marked{Wood: s.wood, From: s.from, To: s.to, Upper: upper, Lower: lower, Names: [2]string{"key", "you"}, Unit: unit, Point: s.point}
+	return draw.Marked{Wood: s.Wood, From: s.from, To: s.to, Upper: upper, Lower: lower, Names: [2]string{"key", "you"}, Unit: unit, Point: s.point}
 }
 
-// cutShots has the worker cut the wood of all shots out of the key's scan. What
-// stands in the way is said, and the pages go without wood.
-func cutShots(ctx context.Context, scan string, shots []*shot, d deps) error {
-	path, err := worker.Find(d.worker)
-	if err != nil {
-		return err
+// Skeleton draws the skeleton plots of key and student, each at its own years;
+// without years, counted back from the bark. PNG; nil without rings.
+func (s *Sheet) Skeleton() ([]byte, error) {
+	name, r := s.result.Name, s.result
+	if !s.HasSkeleton() {
+		return nil, nil
 	}
-	dir, err := os.MkdirTemp("", "pithward-grade-")
-	if err != nil {
-		return err
-	}
-	defer os.RemoveAll(dir)
-	job := measure.Job{Scan: scan, Look: true, Version: d.version}
-	for i, s := range shots {
-		if s.path == nil {
-			continue
-		}
-		s.file = filepath.Join(dir, fmt.Sprintf("%d.jpg", i))
-		job.Crops = append(job.Crops, measure.Crop{PathPx: s.path, BreadthPx: s.breadth, File: s.file})
-	}
-	if len(job.Crops) == 0 {
-		return nil
-	}
-	if _, err := (worker.Worker{Path: path}).Measure(ctx, job, nil); err != nil {
-		return err
-	}
-	for _, s := range shots {
-		if s.file == "" {
-			continue
-		}
-		if s.wood, err = readJPEG(s.file); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func readJPEG(path string) (image.Image, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	return jpeg.Decode(f)
-}
-
-// skeleton draws the skeleton plots of key and student, each at its own years;
-// without years, counted back from the bark.
-func skeleton(name string, r grade.Result) ([]byte, error) {
 	dated := func(rings []grade.Ring) bool { return len(rings) > 0 && rings[0].Year != nil }
 	both := dated(r.View.KeyRings) && dated(r.View.StudentRings)
 	strokes := func(rings []grade.Ring) (out []draw.Stroke) {
