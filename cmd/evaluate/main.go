@@ -6,6 +6,7 @@
 //	go run ./cmd/evaluate -suite full -seed 7
 //	go run ./cmd/evaluate -dir /tmp/eval -reuse  measure again what is rendered there
 //	go run ./cmd/evaluate -truth FOLDER -tol-mm 0.17
+//	go run ./cmd/evaluate -calibration FILE -truth FOLDER -tol-mm 0.17
 //
 // Exit status: 0 judged (however badly), 1 something could not be rendered,
 // measured or read, 2 the call is wrong.
@@ -37,6 +38,8 @@ type options struct {
 	worst  int
 	only   string
 	table  string
+
+	calibration string
 }
 
 var errUsage = errors.New("wrong call")
@@ -72,6 +75,7 @@ func parse(args []string, talk io.Writer) (options, error) {
 	f.IntVar(&o.worst, "worst", 8, "how many of the worst cores to list")
 	f.StringVar(&o.only, "only", "", "only trays whose name holds this")
 	f.StringVar(&o.table, "table", "", "write the tables to this file too, under the date and the command")
+	f.StringVar(&o.calibration, "calibration", "", "write to this file how honest probabilities and intervals are, on suites of two seeds and, with -truth, on traced wood")
 	if err := f.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
 			return o, err
@@ -107,26 +111,46 @@ func run(ctx context.Context, args []string, out, talk io.Writer) error {
 	if err := os.MkdirAll(o.dir, 0o755); err != nil {
 		return err
 	}
+	var kept bytes.Buffer // what goes into a file
+	fmt.Fprintf(&kept, "%s, go run ./cmd/evaluate %s\n\n", time.Now().Format(time.DateOnly), strings.Join(args, " "))
+	both := io.MultiWriter(out, &kept)
+	switch {
+	case o.calibration != "":
+		groups, err := calibrate(ctx, o, talk)
+		if err != nil {
+			return err
+		}
+		printCalibration(both, groups)
+		return os.WriteFile(o.calibration, kept.Bytes(), 0o644)
+	case o.table != "":
+		cases, seconds, err := measured(ctx, o, talk)
+		if err != nil {
+			return err
+		}
+		if err := report(both, o, cases, seconds); err != nil {
+			return err
+		}
+		return os.WriteFile(o.table, kept.Bytes(), 0o644)
+	}
+	cases, seconds, err := measured(ctx, o, talk)
+	if err != nil {
+		return err
+	}
+	return report(out, o, cases, seconds)
+}
+
+// measured returns the trials asked for, measured, and the seconds that took.
+func measured(ctx context.Context, o options, talk io.Writer) ([]trial, float64, error) {
 	var cases []trial
+	var err error
 	if o.truth != "" {
 		cases, err = given(o.truth)
 	} else {
 		cases, err = render(ctx, o, talk)
 	}
 	if err != nil {
-		return err
+		return nil, 0, err
 	}
 	seconds, err := measureAll(ctx, o, cases, talk)
-	if err != nil {
-		return err
-	}
-	if o.table == "" {
-		return report(out, o, cases, seconds)
-	}
-	var kept bytes.Buffer
-	fmt.Fprintf(&kept, "%s, go run ./cmd/evaluate %s\n\n", time.Now().Format(time.DateOnly), strings.Join(args, " "))
-	if err := report(io.MultiWriter(out, &kept), o, cases, seconds); err != nil {
-		return err
-	}
-	return os.WriteFile(o.table, kept.Bytes(), 0o644)
+	return cases, seconds, err
 }

@@ -199,14 +199,20 @@ func (j *judged) printReliability(out io.Writer) {
 	t := j.tallies["all"]
 	rows := [][]string{{"probability", "accepted", "stated", "right", "rejected", "stated", "there"}}
 	for b := range score.Bins {
-		row := []string{fmt.Sprintf("%.1f-%.1f", float64(b)/score.Bins, float64(b+1)/score.Bins)}
-		for _, r := range []*score.Reliability{&t.Said, &t.Spare} {
-			n := float64(r.N[b])
-			row = append(row, fmt.Sprint(r.N[b]), num("%.3f", r.Stated[b]/n), num("%.3f", float64(r.Right[b])/n))
-		}
-		rows = append(rows, row)
+		rows = append(rows, slices.Concat([]string{binName(b)}, binCells(&t.Said, b), binCells(&t.Spare, b)))
 	}
 	table(out, rows)
+}
+
+func binName(b int) string {
+	return fmt.Sprintf("%.1f-%.1f", float64(b)/score.Bins, float64(b+1)/score.Bins)
+}
+
+// binCells says of one bin how many statements are in it, what they state on
+// average and how often they are right.
+func binCells(r *score.Reliability, b int) []string {
+	n := float64(r.N[b])
+	return []string{fmt.Sprint(r.N[b]), num("%.3f", r.Stated[b]/n), num("%.3f", float64(r.Right[b])/n)}
 }
 
 // printWorst lists the cores that would take the most work.

@@ -70,6 +70,7 @@ type Boundary struct {
 	Statement
 	RingMM  float64 // width of the narrower ring beside it, or of the ring it splits
 	OffMM   float64 // how far it is off, towards the pith positive, if right
+	SDMM    float64 // the standard uncertainty stated for that; 0: none
 	AtFalse bool    // wrong, at a place known to mislead
 	AtMM    float64 // along the true centreline
 }
@@ -213,6 +214,7 @@ type hit struct {
 	at    measure.Point
 	s     float64
 	p     float64
+	sd    float64 // mm; 0: not stated
 }
 
 func judge(f *measure.Core, t *phantom.CoreTruth, mmPerPx [2]float64, rule Rule) Core {
@@ -308,6 +310,9 @@ func foundHits(f *measure.Core, t *phantom.CoreTruth, pl plane, centre []measure
 			continue
 		}
 		h := hit{index: i, at: pl.mm(b.PointPx), p: b.Probability}
+		if b.StandardUncertaintyMM != nil {
+			h.sd = *b.StandardUncertaintyMM
+		}
 		h.s, _ = project(centre, h.at)
 		if t.PithSMM != nil && h.s > *t.PithSMM {
 			continue
@@ -326,7 +331,7 @@ func (c *Core) judgeHits(hits []hit, marks []mark, partner []int, t *phantom.Cor
 			if !m.counts {
 				continue
 			}
-			b.Right, b.RingMM = true, m.ring
+			b.Right, b.RingMM, b.SDMM = true, m.ring, h.sd
 			_, d := project(m.line, h.at)
 			b.OffMM = math.Copysign(d, m.side(h.at))
 			c.Boundaries = append(c.Boundaries, b)

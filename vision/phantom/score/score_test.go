@@ -262,3 +262,14 @@ func echo(t phantom.Truth) measure.Measurement {
 	}
 	return m
 }
+
+func TestErrorsCovered(t *testing.T) {
+	var e Errors
+	for _, off := range []float64{-0.5, 0.9, 1.5, -1.9, 2.5} { // in standard deviations of 0.01 mm
+		e.add(off*0.01, 0.01)
+	}
+	e.add(1, 0) // without a stated uncertainty
+	if e.N != 6 || e.WithSD != 5 || e.Coverage68() != 0.4 || e.Coverage() != 0.8 {
+		t.Errorf("%d errors, %d with an uncertainty, covered %g and %g; want 6, 5, 0.4, 0.8", e.N, e.WithSD, e.Coverage68(), e.Coverage())
+	}
+}

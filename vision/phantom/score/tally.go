@@ -10,7 +10,8 @@ type Tally struct {
 	True, Right, Wrong, AtFalse      int // boundaries
 	Touch                            int
 	CountErr, CountErrAbs, CountHit  int // found less true; cores with the right count
-	Widths                           Widths
+	Widths                           Errors
+	Places                           Errors      // of right boundaries
 	Said                             Reliability // boundaries accepted
 	Spare                            Reliability // candidates
 	Expected                         Expectation
@@ -39,7 +40,7 @@ func (t *Tally) Add(c *Core) {
 	t.CountErrAbs += max(d, -d)
 	count(d == 0, &t.CountHit)
 	for _, w := range c.Widths {
-		t.Widths.add(w)
+		t.Widths.add(w.FoundMM-w.TrueMM, w.SDMM)
 	}
 	for _, s := range c.Spare {
 		t.Spare.add(s)
@@ -56,6 +57,7 @@ func (t *Tally) Add(c *Core) {
 func (t *Tally) addBoundary(b Boundary) {
 	if b.Right {
 		t.Right++
+		t.Places.add(b.OffMM, b.SDMM)
 	} else {
 		t.Wrong++
 	}
@@ -81,33 +83,41 @@ func ratio(a, b int) float64 {
 	return float64(a) / float64(b)
 }
 
-// Widths gathers errors of ring widths.
-type Widths struct {
-	N, Covered, WithSD int
-	sum, square        float64
+// Errors gathers errors of lengths, with the standard uncertainties stated for
+// them.
+type Errors struct {
+	N, WithSD   int
+	Covered     int // within 1.96 deviations
+	held68      int // within one
+	sum, square float64
 }
 
-func (w *Widths) add(x Width) {
-	e := x.FoundMM - x.TrueMM
+func (w *Errors) add(e, sd float64) {
 	w.N++
 	w.sum += e
 	w.square += e * e
-	if x.SDMM > 0 {
+	if sd > 0 {
 		w.WithSD++
-		if math.Abs(e) <= 1.96*x.SDMM {
+		if math.Abs(e) <= sd {
+			w.held68++
+		}
+		if math.Abs(e) <= 1.96*sd {
 			w.Covered++
 		}
 	}
 }
 
 // Bias is the mean error, found less true, in mm.
-func (w *Widths) Bias() float64 { return w.sum / float64(w.N) }
+func (w *Errors) Bias() float64 { return w.sum / float64(w.N) }
 
 // RMSE is the root of the mean squared error in mm.
-func (w *Widths) RMSE() float64 { return math.Sqrt(w.square / float64(w.N)) }
+func (w *Errors) RMSE() float64 { return math.Sqrt(w.square / float64(w.N)) }
 
 // Coverage is the share of the 95 % intervals that hold the truth.
-func (w *Widths) Coverage() float64 { return ratio(w.Covered, w.WithSD) }
+func (w *Errors) Coverage() float64 { return ratio(w.Covered, w.WithSD) }
+
+// Coverage68 is the share within one standard deviation: 68 % of normal errors.
+func (w *Errors) Coverage68() float64 { return ratio(w.held68, w.WithSD) }
 
 // Bins is the number of equal bins of probability in a Reliability.
 const Bins = 10
