@@ -159,7 +159,7 @@ func TestClassInBrowsers(t *testing.T) {
 	as.until("it is released", `document.querySelector(".lesson").textContent.includes("feedback released")`)
 	as.axe()
 	as.keys("h")
-	as.until("names are hidden", `document.querySelector("tbody th").textContent === "student-01"`)
+	as.until("names are hidden", `document.querySelector("tbody th").firstChild.textContent === "student-01"`)
 	as.shot("class-graded")
 	as.quiet()
 
@@ -177,12 +177,15 @@ func TestClassInBrowsers(t *testing.T) {
 		t.Errorf("the fault that was looked at is gone: %q", words)
 	}
 	s.quiet()
+	s.feedbackPages(students + "feedback/")
+	as.classPages()
 
 	status, out, talk := user(t, "class", "grade", project, "--anonymous", "--json")
 	var report grade.Report
 	if err := json.Unmarshal([]byte(out), &report); status != 0 || err != nil || len(report.Students) != 1 || report.Students[0].Name != "student-01" {
 		t.Fatalf("%d %v %s %s", status, err, out, talk)
 	}
+	s.do("back to the class", chromedp.Navigate(students), chromedp.WaitVisible(".mark", chromedp.ByQuery))
 	if shown := s.text(".mark"); !strings.HasPrefix(shown, pages.Decimal(report.Students[0].Mark, 1)) {
 		t.Errorf("the page says %q, grading %g", shown, report.Students[0].Mark)
 	}
@@ -190,6 +193,46 @@ func TestClassInBrowsers(t *testing.T) {
 		t.Errorf("%d %s", status, out)
 	}
 	s.until("the student is out", `!document.getElementById("join-view").hidden`)
+}
+
+// feedbackPages looks at a student's own page, its picture and the skeleton plot.
+func (b *browser) feedbackPages(at string) {
+	b.t.Helper()
+	for _, href := range []string{"/feedback/page.html", "/feedback/page.png", "/feedback/skeleton.png"} {
+		if !b.is(`document.querySelector('#side a[href="` + href + `"]') !== null`) {
+			b.t.Errorf("the feedback does not lead to %s", href)
+		}
+	}
+	b.do("the page", chromedp.Navigate(at+"page.html"), chromedp.WaitVisible(".sheet", chromedp.ByQuery))
+	if !b.is(`document.querySelector(".place image") !== null`) {
+		b.t.Error("the page shows no wood")
+	}
+	b.look("class-page")
+	for _, name := range []string{"page", "skeleton"} {
+		b.do(name, chromedp.Navigate(at+name+".png"), chromedp.WaitVisible("img", chromedp.ByQuery))
+		if !b.is(`document.querySelector("img").naturalWidth > 1000`) {
+			b.t.Errorf("%s.png is no picture", name)
+		}
+		b.shot("class-" + name + "-png")
+	}
+	b.quiet("favicon")
+}
+
+// classPages looks at the assistant's page of the class, and at a student's from there.
+func (b *browser) classPages() {
+	b.t.Helper()
+	b.until("the list leads there", `document.querySelector('.pages a[href="/exercises/1/class.html?anonymous=1"]') !== null && document.querySelector("tbody td a") !== null`)
+	at, _, _ := strings.Cut(b.url, "?")
+	b.do("the class", chromedp.Navigate(at+"exercises/1/class.html?anonymous=1"), chromedp.WaitVisible(".sheet", chromedp.ByQuery))
+	if words := b.text("tbody th"); words != "student-01" {
+		b.t.Errorf("with names hidden the class page says %q", words)
+	}
+	b.look("class-class")
+	b.do("the student", chromedp.Click("tbody th a", chromedp.ByQuery), chromedp.WaitVisible(".place", chromedp.ByQuery))
+	if words := b.text("h1"); words != "student-01" {
+		b.t.Errorf("with names hidden the student's page is of %q", words)
+	}
+	b.quiet("favicon")
 }
 
 func jsonText(v any) string {

@@ -372,13 +372,13 @@ func TestGradeExercise(t *testing.T) {
 		out    string // regular expression
 		names  bool
 	}{
-		{"by its own key and experts", []string{"grade", "class.pithward"}, 1, `(?s)4 students against OSVP01A by expert.*Aldith +100\.0 +0 .*Merek +\d+\.\d +1 .*Nobody Yet +0\.0.*cannot be graded.*Aldith: the same widths.*by Jocosa`, true},
+		{"by its own key and experts", []string{"grade", "class.pithward"}, 1, `(?s)4 students against OSVP01A by expert.*Aldith +100\.0 +0 .*Merek +\d+\.\d +1 .*Nobody Yet +0\.0.*cannot be graded.*Aldith: The same widths.*by Jocosa`, true},
 		{"by another key", []string{"grade", "key.json", "class.pithward"}, 1, `(?s)4 students against key,.*Aldith +9\d\.\d +1 `, true},
 		{"by another key and a further one", []string{"grade", "key.json", "class.pithward", "--key", "key.json"}, 1, `(?s)Aldith +9\d\.\d +1 `, true},
 		{"beside a file", []string{"grade", "class.pithward", "class.pithward", "key.json", "--exercise", "1"}, 1, `(?s)5 students.*key +100\.0`, true},
 		{"what its observers settled", []string{"grade", "class.pithward", "class.pithward", "--exercise", "0", "--key-observer", "expert"}, 0, `(?s)2 students.*bevis.*corin`, false},
 		{"one that is not there", []string{"grade", "class.pithward", "--exercise", "4"}, 1, `^$`, false},
-		{"by codes", []string{"grade", "class.pithward", "--anonymous", "--names", "codes.csv", "--out", "coded"}, 1, `(?s)student-01 +100\.0.*student-01: the same widths.*by student-02`, false},
+		{"by codes", []string{"grade", "class.pithward", "--anonymous", "--names", "codes.csv", "--out", "coded"}, 1, `(?s)student-01 +100\.0.*student-01: The same widths.*by student-02`, false},
 		{"open still", []string{"class", "grade", "class.pithward"}, 1, `^$`, false},
 		{"close", []string{"class", "close", "class.pithward"}, 0, `closed`, false},
 		{"by class grade", []string{"class", "grade", "class.pithward", "--table", "marks.csv", "--out", "pages"}, 0, `(?s)4 students against OSVP01A by expert.*Aldith +100\.0`, true},

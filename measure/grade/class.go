@@ -50,7 +50,7 @@ func (k *Key) Class(ctx context.Context, students []Work) (Report, error) {
 		return rep, err
 	}
 	twins(&rep, students)
-	rep.Class = k.byRing(rep.Students)
+	rep.Class = SumUp(k.Work, rep.Students)
 	return rep, nil
 }
 
@@ -84,13 +84,13 @@ func say(rep *Report, i, j int, words func(other Result) string) {
 	b.Warnings, b.Aside = append(b.Warnings, at), append(b.Aside, at)
 }
 
-// byRing sums the class up.
-func (k *Key) byRing(results []Result) ByRing {
-	class := ByRing{Rings: make([]RingView, len(k.Rings))}
-	widths := make([][]float64, len(k.Rings))
+// SumUp sums what became of a class up, ring by ring of the key.
+func SumUp(key Work, results []Result) ByRing {
+	class := ByRing{Rings: make([]RingView, len(key.Rings))}
+	widths := make([][]float64, len(key.Rings))
 	var has []map[int]bool
 	var agree float64
-	for i, r := range k.Rings {
+	for i, r := range key.Rings {
 		v := RingView{KeyRing: i + 1, Year: r.Year}
 		if r.WidthMM >= 0 {
 			w := r.WidthMM

@@ -14,6 +14,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"pithward/measure"
 )
 
 // Pyramid is a scan's tiles at full size. It is not safe for use by several
@@ -78,6 +80,43 @@ func (p *Pyramid) Cut(x, y, degrees float64, w, h int, fill color.Color) (*image
 	}
 	return out, nil
 }
+
+// Along returns the wood along a path of at least two places, px of the scan,
+// straightened, at the scan's own magnification: the path runs along the middle
+// row from left to right, its right-hand side below, breadth px from edge to
+// edge. Beyond the scan it is fill.
+func (p *Pyramid) Along(path []measure.Point, breadth float64, fill color.Color) (*image.RGBA, error) {
+	r := measure.NewRadius(path, nil)
+	w, h := int(math.Round(r.Length())), int(math.Round(breadth))
+	if w < 1 || h < 1 || w*h > mostPx {
+		return nil, fmt.Errorf("a piece of %d x %d px cannot be cut", w, h)
+	}
+	out := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(out, out.Rect, image.NewUniform(fill), image.Point{}, draw.Src)
+	for i := range w {
+		s := (float64(i) + 0.5) * r.Length() / float64(w)
+		m, a, b := r.Point(s), r.Point(max(0, s-1)), r.Point(min(r.Length(), s+1))
+		l := math.Hypot(b[0]-a[0], b[1]-a[1])
+		if l == 0 {
+			continue
+		}
+		ux, uy := (b[0]-a[0])/l, (b[1]-a[1])/l
+		for j := range h {
+			v := (float64(j)+0.5)*breadth/float64(h) - breadth/2
+			c, there, err := p.at(m[0]-v*uy, m[1]+v*ux)
+			if err != nil {
+				return nil, err
+			}
+			if there {
+				out.SetRGBA(i, j, c)
+			}
+		}
+	}
+	return out, nil
+}
+
+// mostPx is the largest piece that is cut: chosen, some metres of a core.
+const mostPx = 1 << 24
 
 // at returns the colour at a place of the scan, between its pixels; false
 // beyond it.

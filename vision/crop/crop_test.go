@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"pithward/measure"
 )
 
 // pyramid writes the full-size tiles of a picture that is as bright as it is
@@ -103,5 +105,44 @@ func TestOpenWhatIsNone(t *testing.T) {
 	}
 	if _, err := p.Cut(50, 40, 0, 5, 5, color.Black); err == nil {
 		t.Error("without tiles a crop is cut")
+	}
+}
+
+// A piece along a path runs as the path does, bent or from right to left, its
+// right-hand side below.
+func TestAlong(t *testing.T) {
+	p, err := Open(pyramid(t, 100, 80, 32))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range [][]measure.Point{
+		{{20, 40}, {70, 40}}, {{70, 40}, {20, 40}}, {{40, 10}, {40, 70}}, {{10, 20}, {45, 30}, {80, 60}},
+	} {
+		out, err := p.Along(path, 11, color.Black)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := measure.NewRadius(path, nil)
+		if want := int(math.Round(r.Length())); out.Rect.Dx() != want || out.Rect.Dy() != 11 {
+			t.Fatalf("%v: %v", path, out.Rect)
+		}
+		for _, i := range []int{2, out.Rect.Dx() / 4, out.Rect.Dx() - 3} {
+			at := (float64(i) + 0.5) * r.Length() / float64(out.Rect.Dx())
+			a, b := r.Point(at-1), r.Point(at+1)
+			l := math.Hypot(b[0]-a[0], b[1]-a[1])
+			for _, j := range []int{0, 5, 10} { // 5 px to the left, on it, 5 px to the right
+				x := r.Point(at)[0] - float64(j-5)*(b[1]-a[1])/l
+				y := r.Point(at)[1] + float64(j-5)*(b[0]-a[0])/l
+				c := out.RGBAAt(i, j)
+				if math.Abs(float64(c.R)-2*x) > 4 || math.Abs(float64(c.B)-2*y) > 8 { // as the tiles' JPEG has them
+					t.Errorf("%v at %d, %d: %v, want about %.0f, %.0f", path, i, j, c, 2*x, 2*y)
+				}
+			}
+		}
+	}
+	for _, bad := range [][]measure.Point{{{5, 5}, {5, 5}}, {{0, 0}, {1e9, 0}}} {
+		if _, err := p.Along(bad, 10, color.Black); err == nil {
+			t.Errorf("%v was cut", bad)
+		}
 	}
 }

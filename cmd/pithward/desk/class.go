@@ -35,10 +35,11 @@ type ClassOptions struct {
 // of its own and on this machine only, so that no student's request can reach it.
 type Class struct {
 	ClassOptions
-	listen string // host:port the students' page listens on
-	name   string // of this machine
-	limits limits
-	seen   sync.Map // progress of students by id, see progress
+	listen  string // host:port the students' page listens on
+	name    string // of this machine
+	limits  limits
+	drawing chan struct{} // holds one for each page that is being made
+	seen    sync.Map      // progress of students by id, see progress
 }
 
 // NewClass returns a class whose students' page listens at host:port.
@@ -56,7 +57,7 @@ func NewClass(o ClassOptions, listen string) *Class {
 	if err != nil {
 		name = "" // then only addresses and localhost lead here
 	}
-	return &Class{ClassOptions: o, listen: listen, name: name, limits: newLimits()}
+	return &Class{ClassOptions: o, listen: listen, name: name, limits: newLimits(), drawing: make(chan struct{}, pagesAtOnce)}
 }
 
 // URL is the address that students open.
@@ -84,15 +85,18 @@ func (c *Class) Handler() http.Handler {
 	mux.HandleFunc("POST /api/leave", c.student(c.leave))
 	mux.HandleFunc("GET /api/me", c.whoAmI)
 	mux.HandleFunc("GET /api/feedback", c.student(c.feedback))
+	for _, file := range []string{pageHTML, pagePNG, pageSkeleton} {
+		mux.HandleFunc("GET /feedback/"+file, c.student(func(w http.ResponseWriter, r *http.Request, s seat) { c.ownPage(w, r, s, file) }))
+	}
 	mux.HandleFunc("GET /api/runs/{run}/cores/{core}", c.student(c.work))
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/events", c.student(c.edit))
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/undo", c.student(c.undo))
 	mux.HandleFunc("POST /api/runs/{run}/cores/{core}/redo", c.student(c.redo))
 	mux.HandleFunc("GET /tiles/{path...}", c.student(c.tile))
 	mux.HandleFunc("GET /look.css", lookCSS)
-	mux.Handle("GET /{$}", servePage(c.Page, "class.html"))
+	mux.Handle("GET /{$}", serveStatic(c.Page, "class.html"))
 	for _, name := range []string{"class.js", "class.css", "class.js.LEGAL.txt"} {
-		mux.Handle("GET /"+name, servePage(c.Page, name))
+		mux.Handle("GET /"+name, serveStatic(c.Page, name))
 	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
 		fail(w, http.StatusNotFound, "unknown", "there is no such request")
@@ -100,8 +104,8 @@ func (c *Class) Handler() http.Handler {
 	return c.guard(mux)
 }
 
-// servePage serves one file of the built pages, or says that there is none.
-func servePage(page fs.FS, name string) http.Handler {
+// serveStatic serves one file of the built pages, or says that there is none.
+func serveStatic(page fs.FS, name string) http.Handler {
 	if _, err := fs.Stat(page, name); err != nil {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			http.Error(w, "This pithward was built without its page: install Node.js and npm, run make build, and serve the class again.", http.StatusNotFound)

@@ -3,7 +3,6 @@ package desk
 import (
 	"context"
 	"crypto/rand"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -12,8 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"pithward/cmd/pithward/pages"
 	"pithward/measure"
-	"pithward/measure/grade"
 	"pithward/measure/ledger"
 )
 
@@ -49,10 +48,20 @@ func (a *Assistant) Handler() http.Handler {
 	mux.HandleFunc("POST /api/exercises/{exercise}/grade", a.on(a.gradeNow))
 	mux.HandleFunc("POST /api/exercises/{exercise}/release", a.on(a.release))
 	mux.HandleFunc("POST /api/exercises/{exercise}/students/{student}/remove", a.on(a.remove))
+	for _, file := range []string{classHTML, classCSV} {
+		mux.HandleFunc("GET /exercises/{exercise}/"+file, a.on(func(w http.ResponseWriter, r *http.Request, x ledger.Exercise) error {
+			return a.classFile(w, r, x, file)
+		}))
+	}
+	for _, file := range []string{pageHTML, pagePNG, pageSkeleton} {
+		mux.HandleFunc("GET /exercises/{exercise}/students/{student}/"+file, a.on(func(w http.ResponseWriter, r *http.Request, x ledger.Exercise) error {
+			return a.studentPage(w, r, x, file)
+		}))
+	}
 	mux.HandleFunc("GET /look.css", lookCSS)
-	mux.Handle("GET /{$}", servePage(a.Page, "assist.html"))
+	mux.Handle("GET /{$}", serveStatic(a.Page, "assist.html"))
 	for _, name := range []string{"assist.js", "class.css"} {
-		mux.Handle("GET /"+name, servePage(a.Page, name))
+		mux.Handle("GET /"+name, serveStatic(a.Page, name))
 	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
 		fail(w, http.StatusNotFound, "unknown", "there is no such request")
@@ -98,10 +107,7 @@ func (a *Assistant) class(w http.ResponseWriter, r *http.Request) {
 		a.failBy(w, err)
 		return
 	}
-	name := RealName
-	if r.URL.Query().Get("anonymous") != "" {
-		name = CodeName
-	}
+	name := named(r)
 	list := []ExerciseView{}
 	for _, x := range all {
 		v := ExerciseView{ID: x.ID, Name: x.Name, Core: x.Blank.Cores[0].ID, Key: strings.Join(x.KeyObservers(), ", "), Code: ShowCode(x.Code), Seats: x.Seats, Phase: x.Phase(a.Now()),
@@ -111,14 +117,18 @@ func (a *Assistant) class(w http.ResponseWriter, r *http.Request) {
 			a.failBy(w, err)
 			return
 		}
+		names := map[string]string{}
 		for _, s := range students {
 			one, err := a.progress(r.Context(), x, s)
 			if err != nil {
 				a.failBy(w, err)
 				return
 			}
-			one.Name = name(s)
+			one.Name, names[CodeName(s)] = name(s), name(s)
 			v.Students = append(v.Students, one)
+		}
+		for i := range v.Students {
+			v.Students[i].Warnings = replaced(v.Students[i].Warnings, replacer(names))
 		}
 		list = append(list, v)
 	}
@@ -132,7 +142,7 @@ func (c *Class) progress(ctx context.Context, x ledger.Exercise, s ledger.Studen
 	if have, ok := c.seen.Load(s.ID); ok {
 		if old, ok := have.(StudentView); ok && old.Edits == s.Events {
 			v.Boundaries, v.HandedIn = old.Boundaries, old.HandedIn
-			err := v.marked(s.Result)
+			err := v.marked(s)
 			return v, err
 		}
 	}
@@ -143,25 +153,20 @@ func (c *Class) progress(ctx context.Context, x ledger.Exercise, s ledger.Studen
 	v.Boundaries = len(st.Measurement.Cores[0].Boundaries) - len(x.Blank.Cores[0].Boundaries)
 	v.HandedIn = st.States[x.Core].Stage == measure.SignedOff
 	c.seen.Store(s.ID, v)
-	err = v.marked(s.Result)
+	err = v.marked(s)
 	return v, err
 }
 
 // marked adds what grading said, if it has.
-func (v *StudentView) marked(result json.RawMessage) error {
-	if result == nil {
+func (v *StudentView) marked(s ledger.Student) error {
+	if s.Result == nil {
 		return nil
 	}
-	var r grade.Result
-	if err := json.Unmarshal(result, &r); err != nil {
+	r, err := kept(s)
+	if err != nil {
 		return err
 	}
-	v.Mark, v.FullMark, v.Faults = &r.Mark, &r.FullMark, len(r.Faults)
-	for _, f := range r.Faults {
-		if f.Kind == grade.Unreadable || f.Kind == grade.WrongCore || f.Kind == grade.Reversed {
-			v.Warnings = append(v.Warnings, f.Detail)
-		}
-	}
+	v.Mark, v.FullMark, v.Faults, v.Warnings = &r.Mark, &r.FullMark, len(r.Faults), pages.Notes(r)
 	return nil
 }
 
@@ -180,8 +185,10 @@ func (a *Assistant) on(next func(http.ResponseWriter, *http.Request, ledger.Exer
 			err = next(w, r, x)
 		}
 		switch {
-		case errors.Is(err, errNotYet):
+		case errors.Is(err, errNotYet), errors.Is(err, errUngraded):
 			fail(w, http.StatusConflict, "early", err.Error())
+		case errors.Is(err, ledger.ErrNone):
+			fail(w, http.StatusNotFound, "unknown", err.Error())
 		case err != nil:
 			a.Log.Error("class", "err", err)
 			fail(w, http.StatusInternalServerError, "fault", err.Error())
@@ -230,21 +237,27 @@ func (a *Assistant) release(w http.ResponseWriter, r *http.Request, x ledger.Exe
 }
 
 func (a *Assistant) remove(w http.ResponseWriter, r *http.Request, x ledger.Exercise) error {
-	id, err := strconv.ParseInt(r.PathValue("student"), 10, 64)
-	if err != nil {
-		return ledger.ErrNone
-	}
-	s, err := a.Ledger.StudentByID(r.Context(), id)
+	s, err := a.studentOf(r, x)
 	if err != nil {
 		return err
 	}
-	if s.Exercise != x.ID {
-		return ledger.ErrNone
-	}
-	gone, err := a.Ledger.RemoveStudent(r.Context(), id)
+	gone, err := a.Ledger.RemoveStudent(r.Context(), s.ID)
 	if err == nil {
-		a.seen.Delete(id)
+		a.seen.Delete(s.ID)
 		answer(w, http.StatusOK, map[string]any{"removed": gone.Name, "edits": gone.Events, "result": gone.Result})
 	}
 	return err
+}
+
+// studentOf returns the exercise's student whom a request names by id.
+func (a *Assistant) studentOf(r *http.Request, x ledger.Exercise) (ledger.Student, error) {
+	id, err := strconv.ParseInt(r.PathValue("student"), 10, 64)
+	if err != nil {
+		return ledger.Student{}, ledger.ErrNone
+	}
+	s, err := a.Ledger.StudentByID(r.Context(), id)
+	if err == nil && s.Exercise != x.ID {
+		err = ledger.ErrNone
+	}
+	return s, err
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"pithward/measure"
 	"pithward/measure/grade"
 	"pithward/measure/ledger"
 )
@@ -47,7 +48,8 @@ func ReadLesson(ctx context.Context, l *ledger.Ledger, x ledger.Exercise) (Lesso
 		if err != nil {
 			return out, err
 		}
-		w := grade.FromCore(st.Measurement.Scan, st.Measurement.Scale, st.Measurement.Cores[0])
+		core := measured(st.Measurement.Cores[0], out.Key)
+		w := grade.FromCore(st.Measurement.Scan, st.Measurement.Scale, core)
 		w.Name = CodeName(s)
 		out.Works = append(out.Works, w)
 	}
@@ -56,6 +58,37 @@ func ReadLesson(ctx context.Context, l *ledger.Ledger, x ledger.Exercise) (Lesso
 		out.Scan = scans[i].Path
 	}
 	return out, err
+}
+
+// unfinished is how many of the key's boundaries a student leaves out next to an end
+// of the wood, which is given, before the work counts as ending short of it:
+// chosen; one or two may be missed.
+const unfinished = 3
+
+// measured takes the given ends of the wood off a student's core where the student
+// did not come near them: rings that nobody set out to measure are no ring of
+// many years' width.
+func measured(c measure.Core, key grade.Work) measure.Core {
+	if key.Places == nil {
+		return c
+	}
+	r := measure.NewRadius(key.Places.PathPx, nil)
+	between := func(a, b measure.Boundary) (n int) {
+		lo, hi := r.At(a.PointPx), r.At(b.PointPx)
+		for _, k := range key.Places.Bounds {
+			if at := r.At(k.PointPx); at > min(lo, hi)+1 && at < max(lo, hi)-1 {
+				n++
+			}
+		}
+		return n
+	}
+	if n := len(c.Boundaries); n > 1 && n == len(c.Rings)+1 && c.Boundaries[n-1].Kind == measure.Inner && between(c.Boundaries[n-2], c.Boundaries[n-1]) >= unfinished {
+		c.Boundaries, c.Rings = c.Boundaries[:n-1], c.Rings[:n-2]
+	}
+	if n := len(c.Boundaries); n > 1 && n == len(c.Rings)+1 && c.Boundaries[0].Kind == measure.Outer && between(c.Boundaries[0], c.Boundaries[1]) >= unfinished {
+		c.Boundaries, c.Rings = c.Boundaries[1:], c.Rings[1:]
+	}
+	return c
 }
 
 // keyBy is the exercise's core as an observer has it.
@@ -103,12 +136,7 @@ func (l Lesson) Keep(ctx context.Context, to *ledger.Ledger, report grade.Report
 
 // Named puts names in the place of the codes of a report.
 func Named(report grade.Report, names map[string]string) grade.Report {
-	codes := slices.SortedFunc(maps.Keys(names), func(a, b string) int { return cmp.Or(len(b)-len(a), cmp.Compare(a, b)) })
-	var pairs []string
-	for _, code := range codes { // student-100 before student-10
-		pairs = append(pairs, code, names[code])
-	}
-	words := strings.NewReplacer(pairs...)
+	words := replacer(names)
 	report.Students = slices.Clone(report.Students)
 	for i := range report.Students {
 		r := &report.Students[i]
@@ -118,6 +146,16 @@ func Named(report grade.Report, names map[string]string) grade.Report {
 		r.Warnings, r.Aside = replaced(r.Warnings, words), replaced(r.Aside, words)
 	}
 	return report
+}
+
+// replacer puts names in the place of codes.
+func replacer(names map[string]string) *strings.Replacer {
+	codes := slices.SortedFunc(maps.Keys(names), func(a, b string) int { return cmp.Or(len(b)-len(a), cmp.Compare(a, b)) })
+	var pairs []string
+	for _, code := range codes { // student-100 before student-10
+		pairs = append(pairs, code, names[code])
+	}
+	return strings.NewReplacer(pairs...)
 }
 
 func replaced(list []string, words *strings.Replacer) []string {

@@ -13,10 +13,11 @@ import (
 // quick hand sets two boundaries a second; a page that is opened asks for some
 // hundred tiles; a class behind one address joins within a minute.
 const (
-	editsPerSecond, editsAtOnce = 5, 30
-	asksPerSecond, asksAtOnce   = 60, 600
-	wrongPerMinute, wrongAtOnce = 60, 60 // wrong codes, from everywhere together
-	joinsPerSecond, joinsAtOnce = 5, 120 // of one address
+	editsPerSecond, editsAtOnce   = 5, 30
+	asksPerSecond, asksAtOnce     = 60, 600
+	wrongPerMinute, wrongAtOnce   = 60, 60  // wrong codes, from everywhere together
+	joinsPerSecond, joinsAtOnce   = 5, 120  // of one address
+	pagesPerSecond, pagesPerBurst = 0.5, 10 // of the feedback; each takes a processor for some tenths of a second
 )
 
 // limits keeps count of who asks how often.

@@ -3,12 +3,12 @@ package desk
 import (
 	"crypto/rand"
 	"crypto/sha256"
-	"encoding/json"
 	"errors"
 	"net/http"
 	"strconv"
 	"time"
 
+	"pithward/cmd/pithward/pages"
 	"pithward/measure"
 	"pithward/measure/grade"
 	"pithward/measure/ledger"
@@ -260,18 +260,31 @@ func (c *Class) back(w http.ResponseWriter, r *http.Request, s seat, of func(und
 	c.append(w, r, s, measure.Event{UUID: e.UUID, Kind: measure.Undo, Undoes: list[len(list)-1]}, e.Revision)
 }
 
+// Feedback is what grading says of a student's work, as the student's page shows it.
+type Feedback struct {
+	grade.Result
+	Headings  []string `json:"headings"`  // of the faults
+	Costs     []string `json:"costs"`     // of the faults, in points off the mark
+	Elsewhere []string `json:"elsewhere"` // what else was taken off the mark
+	Spared    []string `json:"spared"`    // what the experts do not agree on either
+}
+
 // feedback answers with what grading says of the student's own work, once it is
-// released. Warnings are the assistant's: they may name others.
+// released. Warnings that are about others too are the assistant's.
 func (c *Class) feedback(w http.ResponseWriter, _ *http.Request, s seat) {
 	if s.exercise.Released == nil || s.Result == nil {
 		fail(w, http.StatusForbidden, "early", "the feedback has not been released yet")
 		return
 	}
-	var res grade.Result
-	if err := json.Unmarshal(s.Result, &res); err != nil {
+	res, err := kept(s.Student)
+	if err != nil {
 		c.failBy(w, err)
 		return
 	}
-	res.Name, res.File, res.Warnings, res.Excused = s.Name, "", []string{}, nil
-	answer(w, http.StatusOK, res)
+	res.Warnings = res.Own()
+	f := Feedback{Result: res, Headings: []string{}, Costs: []string{}, Elsewhere: pages.Elsewhere(res), Spared: pages.Spared(res)}
+	for i, x := range res.Faults {
+		f.Headings, f.Costs = append(f.Headings, pages.FaultName(x)), append(f.Costs, pages.Cost(res, i))
+	}
+	answer(w, http.StatusOK, f)
 }

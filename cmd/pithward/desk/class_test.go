@@ -2,6 +2,7 @@ package desk
 
 import (
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -177,11 +178,79 @@ func TestLesson(t *testing.T) {
 	if mine.Name != "Ada" || his.Name != "Ben" || len(his.Faults) != 1 || his.Faults[0].Kind != grade.Unreadable {
 		t.Errorf("Ada %+v\nBen %+v", mine, his)
 	}
+	for _, file := range []string{"page.html", "page.png", "skeleton.png"} {
+		if status, text := r.student(ada, "GET", "/feedback/"+file, ""); status != 200 || len(text) < 1000 || file == pageHTML && (!strings.Contains(text, "Ada") || strings.Contains(text, "Ben")) {
+			t.Errorf("Ada's %s: %d %.300s", file, status, text)
+		}
+		if status, text := r.assistant("GET", "/exercises/1/students/1/"+file+"?anonymous=1"); status != 200 || strings.Contains(text, "Ada") {
+			t.Errorf("Ada's %s by code: %d %.300s", file, status, text)
+		}
+	}
+	if status, text := r.student(ben, "GET", "/feedback/skeleton.png", ""); status != 404 {
+		t.Errorf("Ben set nothing, yet has a skeleton plot: %d %.100s", status, text)
+	}
+	if status, text := r.assistant("GET", "/exercises/1/class.html?anonymous=1"); status != 200 || strings.Contains(text, "Ada") || !strings.Contains(text, `href="students/1/page.html?anonymous=1"`) {
+		t.Errorf("the class by codes: %d %.300s", status, text)
+	}
+	if status, text := r.assistant("GET", "/exercises/1/class.csv"); status != 200 || !strings.Contains(text, "\nAda,") || !strings.Contains(text, "\nBen,") {
+		t.Errorf("the table: %d %s", status, text)
+	}
+	if status, _ := r.assistant("GET", "/exercises/1/students/9/page.html"); status != 404 {
+		t.Errorf("the page of nobody: %d", status)
+	}
 	if status, text := r.assistant("POST", "/api/exercises/1/students/1/remove"); status != 200 || !strings.Contains(text, `"edits":6`) {
 		t.Errorf("remove: %d %s", status, text)
 	}
 	if status, _ := r.student(ada, "GET", "/api/feedback", ""); status != 401 {
 		t.Errorf("a session of one who was removed: %d", status)
+	}
+}
+
+// The ends of the wood are given; a student who stopped before the pith, or began far
+// inside the bark, left rings out and missed none.
+func TestUnfinishedWork(t *testing.T) {
+	bound := func(kind measure.BoundaryKind, x float64) measure.Boundary {
+		mm := x / 50
+		return measure.Boundary{Kind: kind, PointPx: measure.Point{x, 100}, LinePx: []measure.Point{{x, 0}, {x, 200}}, AtMM: &mm}
+	}
+	core := func(xs ...float64) measure.Core {
+		c := measure.Core{UID: "a-1", ID: "OSVP01A", PathPx: []measure.Point{{0, 100}, {1000, 100}}, BarkPresent: true, PithPresent: true}
+		c.Boundaries = append(c.Boundaries, bound(measure.Outer, 0))
+		for _, x := range xs {
+			c.Boundaries = append(c.Boundaries, bound(measure.RingBoundary, x))
+		}
+		c.Boundaries = append(c.Boundaries, bound(measure.Inner, 1000))
+		c.MakeRings(measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}, false)
+		return c
+	}
+	scan, scale := measure.Scan{SHA256: "ab"}, measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}
+	key := grade.FromCore(scan, scale, core(100, 200, 300, 400, 500, 600, 700, 800, 900))
+	k, err := grade.NewKey(grade.DefaultRubric(), key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		name string
+		xs   []float64
+		want string
+	}{
+		{"all of it", []float64{100, 200, 300, 400, 500, 600, 700, 800, 900}, ""},
+		{"the last two missed", []float64{100, 200, 300, 400, 500, 600, 700}, "missed 8 missed 9"},
+		{"stopped half way", []float64{100, 200, 300, 400, 500}, "ends-early x5"},
+		{"began late", []float64{400, 500, 600, 700, 800, 900}, "starts-late x4"},
+		{"only the middle", []float64{400, 500, 600}, "starts-late x4 ends-early x4"},
+	} {
+		got := []string{}
+		for _, f := range k.Student(grade.FromCore(scan, scale, measured(core(tt.xs...), key))).Faults {
+			if f.Rings > 0 {
+				got = append(got, fmt.Sprintf("%s x%d", f.Kind, f.Rings))
+			} else {
+				got = append(got, fmt.Sprintf("%s %d", f.Kind, *f.KeyRing))
+			}
+		}
+		if words := strings.Join(got, " "); words != tt.want {
+			t.Errorf("%s: %s, want %s", tt.name, words, tt.want)
+		}
 	}
 }
 
@@ -211,6 +280,13 @@ func TestStudentsKeepOut(t *testing.T) {
 		{"releasing", "POST", "/api/exercises/1/release", "{}", nil, 404, "no such request"},
 		{"removing another", "POST", "/api/exercises/1/students/1/remove", "{}", nil, 404, "no such request"},
 		{"feedback not released", "GET", "/api/feedback", "", nil, 403, "not been released"},
+		{"a page not released", "GET", "/feedback/page.html", "", nil, 403, "not been released"},
+		{"its picture", "GET", "/feedback/page.png", "", nil, 403, "not been released"},
+		{"its skeleton plot", "GET", "/feedback/skeleton.png", "", nil, 403, "not been released"},
+		{"another's page", "GET", "/exercises/1/students/1/page.html", "", nil, 404, "no such request"},
+		{"another's page by name", "GET", "/feedback/student-02.html", "", nil, 404, "no such request"},
+		{"the class's page", "GET", "/exercises/1/class.html", "", nil, 404, "no such request"},
+		{"the gradebook's table", "GET", "/exercises/1/class.csv", "", nil, 404, "no such request"},
 
 		{"a hidden candidate", "POST", one + "/events", edit(0, "accept", `, "target": "c1"`), nil, 400, "not for students"},
 		{"a hidden boundary", "POST", one + "/events", edit(0, "remove", `, "target": "b4"`), nil, 422, "no \\\"b4\\\""},

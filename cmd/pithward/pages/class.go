@@ -160,7 +160,10 @@ func Notes(r grade.Result) (out []string) {
 			out = append(out, f.Detail)
 		}
 	}
-	return append(out, r.Warnings...)
+	for _, w := range r.Warnings {
+		out = append(out, sentence(w)+".")
+	}
+	return out
 }
 
 // Ungraded tells whether there is no mark.

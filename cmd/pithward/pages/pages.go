@@ -29,7 +29,7 @@ var pagesCSS string
 // fill makes a page of a template, which writes marks and numbers as people do.
 func fill(text string, data any) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"mark": func(v float64) string { return Decimal(v, 1) },
+		"mark": func(v float64) string { return strings.Replace(Decimal(v, 1), "-", "−", 1) },
 		"num":  func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) },
 	}).Parse(text)
 	if err != nil {

@@ -3,7 +3,6 @@ package pages
 import (
 	"fmt"
 	"html/template"
-	"math"
 	"slices"
 	"strings"
 
@@ -61,7 +60,7 @@ func (s *Sheet) words(i int) []string {
 	f := s.result.Faults[i]
 	out := []string{f.Detail}
 	for k, other := range s.result.Faults {
-		if s.causes(i, k) {
+		if causes(s.result, i, k) {
 			out = append(out, other.Detail)
 		}
 	}
@@ -72,25 +71,50 @@ func (s *Sheet) words(i int) []string {
 }
 
 // causes tells whether fault k is the slip that fault i causes.
-func (s *Sheet) causes(i, k int) bool {
-	f, slip := s.result.Faults[i], s.result.Faults[k]
+func causes(r grade.Result, i, k int) bool {
+	f, slip := r.Faults[i], r.Faults[k]
 	return slip.Caused && !f.Caused && f.KeyRing != nil && slip.KeyRing != nil && *slip.KeyRing == *f.KeyRing && slip.At == f.At
 }
 
-// cost says what a fault took off the mark.
-func (s *Sheet) cost(i int) string {
+// Cost says what a fault, with the slip it causes, took off the mark; "" for nothing.
+func Cost(r grade.Result, i int) string {
 	var sum float64
-	for _, p := range s.result.Parts {
+	for _, p := range r.Parts {
 		for _, l := range p.Lost {
-			if l.Fault != nil && (*l.Fault == i || s.causes(i, *l.Fault)) {
+			if l.Fault != nil && (*l.Fault == i || causes(r, i, *l.Fault)) {
 				sum += l.Points
 			}
 		}
 	}
-	if sum < 0.005 {
+	return points(sum)
+}
+
+func points(lost float64) string {
+	if lost < 0.005 {
 		return ""
 	}
-	return "−" + Decimal(sum, 1)
+	return fmt.Sprintf("−%.1f points", lost)
+}
+
+// Elsewhere words what was taken off the mark without a single fault to blame.
+func Elsewhere(r grade.Result) []string {
+	out := []string{}
+	for _, p := range r.Parts {
+		for _, l := range p.Lost {
+			if l.Fault == nil {
+				out = append(out, fmt.Sprintf("%s: %s (%s).", sentence(p.Name), l.Why, points(l.Points)))
+			}
+		}
+	}
+	return out
+}
+
+// sentence begins words with a capital.
+func sentence(words string) string {
+	if words == "" {
+		return ""
+	}
+	return strings.ToUpper(words[:1]) + words[1:]
 }
 
 // summary says in a line or two what was compared.
@@ -107,10 +131,17 @@ func (s *Sheet) summary() string {
 		}
 	}
 	out := fmt.Sprintf("%s: %d of its %d boundaries are yours too, %d missed, %d invented.", how, r.Matched, len(r.View.Key), r.Missed, r.Invented)
-	if r.WidthMAEMM != nil {
-		out += fmt.Sprintf(" Rings that both have differ by %.3f mm on average (bias %+.3f mm).", *r.WidthMAEMM, math.Round(*r.WidthBiasMM*1000)/1000+0)
+	if r.WidthMAEMM == nil {
+		return out
 	}
-	return out
+	lean := "neither wider nor narrower"
+	switch bias := *r.WidthBiasMM; {
+	case bias >= 0.0005:
+		lean = fmt.Sprintf("%.3f mm wider", bias)
+	case bias <= -0.0005:
+		lean = fmt.Sprintf("%.3f mm narrower", -bias)
+	}
+	return out + fmt.Sprintf(" Rings that both have differ by %.3f mm on average; all in all yours are %s.", *r.WidthMAEMM, lean)
 }
 
 // more lists the faults without a picture, and what inaccuracy cost.
@@ -123,18 +154,12 @@ func (s *Sheet) more() (out []string) {
 		if len(s.faults) == pageFaults && f.KeyRing != nil {
 			line = FaultName(f) + ": " + f.Detail
 		}
-		if c := s.cost(i); c != "" {
+		if c := Cost(s.result, i); c != "" {
 			line += " (" + c + ")"
 		}
 		out = append(out, line)
 	}
-	for _, p := range s.result.Parts {
-		for _, l := range p.Lost {
-			if l.Fault == nil {
-				out = append(out, fmt.Sprintf("%s: %s (−%.1f).", strings.ToUpper(p.Name[:1])+p.Name[1:], l.Why, l.Points))
-			}
-		}
-	}
+	out = append(out, Elsewhere(s.result)...)
 	if len(out) == 0 && len(s.faults) == 0 {
 		out = append(out, "No fault was found.")
 	}
@@ -146,7 +171,7 @@ func (s *Sheet) foot() string {
 	if len(s.faults) == 0 {
 		return "Compared by pithward."
 	}
-	return "Compared by pithward. In each picture the key's boundaries are above, yours below; the wedges point at the place."
+	return "Compared by pithward. In each picture the bark is to the left, the key's boundaries are above, yours below; the wedges point at the place."
 }
 
 // Links name what stands beside a student's page; "" for what does not.
@@ -166,18 +191,15 @@ func (s *Sheet) HTML(links Links) ([]byte, error) {
 		Summary, Foot, MoreHead string
 		Links                   Links
 		Places                  []place
-		More, Excused           []string
-	}{Style: style(), Result: s.result, Notes: s.result.Own(), Summary: s.summary(), Foot: s.foot(), Links: links, More: s.more(), MoreHead: s.moreHead()}
+		More, Spared            []string
+	}{Style: style(), Result: s.result, Notes: own(s.result), Summary: s.summary(), Foot: s.foot(), Links: links, More: s.more(), MoreHead: s.moreHead(), Spared: Spared(s.result)}
 	for k, i := range s.faults {
 		picture, err := draw.DrawMarked(draw.SVG, plotLook(), s.Shots[k].picture(s.key, s.result, s.unit))
 		if err != nil {
 			return nil, err
 		}
 		f := s.result.Faults[i]
-		data.Places = append(data.Places, place{FaultName(f), s.cost(i), s.words(i), svg(picture, f.Detail)})
-	}
-	for _, f := range s.result.Excused {
-		data.Excused = append(data.Excused, FaultName(f)+": "+f.Excused+".")
+		data.Places = append(data.Places, place{FaultName(f), Cost(s.result, i), s.words(i), svg(picture, f.Detail)})
 	}
 	return fill(studentHTML, data)
 }
@@ -199,7 +221,7 @@ func (s *Sheet) page() draw.Page {
 	if t := s.summary(); t != "" {
 		p.Head = append(p.Head, t)
 	}
-	p.Head = append(p.Head, r.Own()...)
+	p.Head = append(p.Head, own(r)...)
 	var parts []string
 	for _, x := range r.Parts {
 		part := fmt.Sprintf("%s %.1f", x.Name, x.Points)
@@ -213,14 +235,31 @@ func (s *Sheet) page() draw.Page {
 	}
 	for k, i := range s.faults {
 		words := strings.Join(s.words(i), " ")
-		if c := s.cost(i); c != "" {
+		if c := Cost(s.result, i); c != "" {
 			words += " (" + c + ")"
 		}
 		p.Places = append(p.Places, draw.Place{Marked: s.Shots[k].picture(s.key, r, s.unit), Head: FaultName(r.Faults[i]), Words: words})
 	}
 	p.More = s.more()
-	for _, f := range r.Excused {
-		p.More = append(p.More, FaultName(f)+", not marked down: "+f.Excused+".")
+	for _, words := range Spared(r) {
+		p.More = append(p.More, "Not marked down: "+words)
 	}
 	return p
+}
+
+// Spared words what was not marked down, since experts differ there.
+func Spared(r grade.Result) []string {
+	out := []string{}
+	for _, f := range r.Excused {
+		out = append(out, FaultName(f)+": "+f.Excused+".")
+	}
+	return out
+}
+
+// own are the warnings that a student may read, as sentences.
+func own(r grade.Result) (out []string) {
+	for _, w := range r.Own() {
+		out = append(out, sentence(w)+".")
+	}
+	return out
 }

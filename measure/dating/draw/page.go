@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"fmt"
 	"image/color"
 	"strings"
 
@@ -41,8 +42,8 @@ const (
 // MostPlaces is how many places fit a page.
 const MostPlaces = 6
 
-// DrawPage draws a page of A4. Places beyond MostPlaces and sentences without
-// room are left out.
+// DrawPage draws a page of A4. Places beyond MostPlaces are left out; of sentences
+// without room it says how many there are.
 func DrawPage(f Format, look Look, p Page) ([]byte, error) {
 	c, err := newSheet(f, pageWidth, pageHeight, look)
 	if err != nil {
@@ -66,8 +67,9 @@ func DrawPage(f Format, look Look, p Page) ([]byte, error) {
 		y -= placeRow
 	}
 	y -= 3 * vg.Millimeter
-	for _, line := range p.More {
-		if y < c.Min.Y+pageMargin+2*leading {
+	for i, line := range p.More {
+		if y < c.Min.Y+pageMargin+3*leading && i+1 < len(p.More) || y < c.Min.Y+pageMargin+2*leading {
+			c.paragraph(fmt.Sprintf("And %d more.", len(p.More)-i), left, y, right-left, look.Quiet)
 			break
 		}
 		y = c.paragraph(line, left, y, right-left, look.Ink)

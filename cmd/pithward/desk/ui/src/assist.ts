@@ -69,9 +69,19 @@ function lesson(x: Exercise, address: string): HTMLElement {
       act("grade", x.graded ? "Grade again" : "Grade", x.phase === "closed", () => step(x, "grade", "", "", "")),
       act("release", "Release feedback", x.graded !== null && x.released === null, () => step(x, "release", "Release the feedback?", "Each student sees the own mark and faults.", "Release it")),
     ),
+    pages(x),
     x.students.length === 0 ? element("p", { class: "none" }, "Nobody has joined yet.") : table(x),
   );
 }
+
+// pages leads to what grading made of the class; nothing before.
+function pages(x: Exercise): HTMLElement | string {
+  if (x.graded === null) return "";
+  const to = (file: string, words: string) => element("a", { href: `/exercises/${x.id}/${file}${coded()}`, target: "_blank" }, words);
+  return element("p", { class: "pages" }, to("class.html", "The class on one page"), to("class.csv", "Table for a gradebook (CSV)"));
+}
+
+const coded = () => (hidden ? "?anonymous=1" : "");
 
 function table(x: Exercise): HTMLElement {
   const heads = [["Student", ""], ["Joined", ""], ["Boundaries", "n"], ["Edits", "n"], ["Last edit", ""], ["Handed in", ""], ["Faults", "n"], ["Mark", "n"], ["", ""]];
@@ -97,7 +107,7 @@ function row(x: Exercise, s: Student): HTMLElement {
     element("td", {}, s.last ? clock(s.last) : "–"),
     element("td", {}, s.handed_in ? "yes" : "–"),
     element("td", { class: "n" }, s.mark === null ? "" : `${s.faults}`),
-    element("td", { class: "n" }, mark),
+    element("td", { class: "n" }, s.mark === null ? "" : element("a", { href: `/exercises/${x.id}/students/${s.id}/page.html${coded()}`, target: "_blank", "aria-label": `${mark}, the page of ${s.name}` }, mark)),
     element("td", { class: "n" }, remove),
   );
 }

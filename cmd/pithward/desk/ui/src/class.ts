@@ -2,7 +2,7 @@
 // what became of it. The wood is the desk's; what the program thinks of it is not
 // here, nor does anything snap.
 import { asking, choose, show, text } from "./ask";
-import type { Fault, Me, Result } from "./class_model";
+import type { Me, Result } from "./class_model";
 import { clamp } from "./coords";
 import { crop } from "./crop";
 import { Drawing } from "./drawing";
@@ -234,7 +234,7 @@ function faults(r: Result): void {
   const list = element("ol", { class: "faults" });
   r.faults.forEach((f, i) => {
     const canvas = element("canvas", { "aria-hidden": "true" });
-    const b = element("button", { type: "button", "data-fault": `${i}` }, f.point_px ? canvas : "", element("span", { class: "what" }, faultName(f)), element("span", {}, f.detail));
+    const b = element("button", { type: "button", "data-fault": `${i}` }, f.point_px ? canvas : "", element("span", { class: "what" }, r.headings[i], " ", element("small", {}, r.costs[i])), element("span", {}, f.detail));
     b.addEventListener("click", () => visit(i));
     list.append(element("li", {}, b));
   });
@@ -244,8 +244,12 @@ function faults(r: Result): void {
     element("p", { class: "mark" }, r.mark.toFixed(1), " ", element("small", {}, `of ${r.full_mark}`)),
     parts,
     element("p", {}, `${r.matched} boundaries as in the key, ${r.missed} missed, ${r.invented} invented`),
+    ...r.elsewhere.map((words) => element("p", {}, words)),
+    ...r.warnings.map((w) => element("p", { class: "heed" }, sentence(w))),
+    element("p", { class: "pages" }, page("page.html", "Your page, to read and print"), page("page.png", "as a picture"), ...(r.matched > 0 ? [page("skeleton.png", "skeleton plot")] : [])),
     element("h2", {}, "What to look at"),
     list,
+    ...(r.spared.length === 0 ? [] : [element("h2", {}, "Not marked down"), ...r.spared.map((words) => element("p", {}, words))]),
   );
   requestAnimationFrame(() => {
     for (const b of list.querySelectorAll<HTMLElement>("button")) {
@@ -256,9 +260,8 @@ function faults(r: Result): void {
   });
 }
 
-function faultName(f: Fault): string {
-  const where = f.year !== null ? ` ${f.year}` : f.key_ring !== null ? ` ring ${f.key_ring}` : "";
-  return f.kind.replaceAll("-", " ") + where;
+function page(file: string, words: string): HTMLElement {
+  return element("a", { href: `/feedback/${file}`, target: "_blank" }, words);
 }
 
 // cropZoom makes all crops 3.6 mm wide, or 170 px where there is no scale.

@@ -35,6 +35,11 @@ export interface Result {
   invented: number;
   width_mae_mm: number | null;
   faults: Fault[];
+  headings: string[]; // of the faults
+  costs: string[]; // of the faults, in points off the mark; "" for nothing
+  elsewhere: string[]; // what else was taken off the mark
+  spared: string[]; // what the experts do not agree on either, in words
+  warnings: string[];
   parts: { name: string; of: number; points: number; lost: { points: number; why: string }[] }[];
 }
 
