@@ -52,7 +52,7 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 	}
 	found := make([][]*piece, len(bars))
 	failed := make([]error, len(bars))
-	inParallel(len(bars), func(i int) { found[i], failed[i] = f.piecesOf(bars[i]) })
+	raster.InParallel(len(bars), func(i int) { found[i], failed[i] = f.piecesOf(bars[i]) })
 	if err := errors.Join(failed...); err != nil {
 		return nil, nil, err
 	}
@@ -124,9 +124,14 @@ func apart(pieces []*piece) []*piece {
 
 // covers tells whether more than half of q's axis lies on p.
 func (p *piece) covers(q *piece) bool {
+	x0, y0, x1, y1 := boxOf(p.axis)
+	reach := p.breadth / 2
 	n := 0
 	for _, at := range q.axis {
-		if distanceTo(at, p.axis) < p.breadth/2 {
+		if at[0] < x0-reach || at[1] < y0-reach || at[0] > x1+reach || at[1] > y1+reach {
+			continue // most pieces lie far apart
+		}
+		if distanceTo(at, p.axis) < reach {
 			n++
 		}
 	}
@@ -349,8 +354,8 @@ func inOrder(cores []raster.Core) {
 // share more than half of the shorter's height, lying ones carry on each
 // other's line within half a breadth.
 func sameRow(a, b raster.Core) bool {
-	ax0, ay0, ax1, ay1 := boxOf(a)
-	bx0, by0, bx1, by1 := boxOf(b)
+	ax0, ay0, ax1, ay1 := boxOf(a.AxisPx)
+	bx0, by0, bx1, by1 := boxOf(b.AxisPx)
 	if a.Upright || b.Upright {
 		return math.Min(ay1, by1)-math.Max(ay0, by0) > 0.5*math.Min(ay1-ay0, by1-by0)
 	}
@@ -363,10 +368,10 @@ func sameRow(a, b raster.Core) bool {
 	return math.Abs(a.AxisPx[len(a.AxisPx)-1][1]-b.AxisPx[0][1]) < 0.5*math.Min(a.BreadthPx, b.BreadthPx)
 }
 
-// boxOf returns the bounds of a core's axis.
-func boxOf(c raster.Core) (x0, y0, x1, y1 float64) {
+// boxOf returns the bounds of a line.
+func boxOf(line []measure.Point) (x0, y0, x1, y1 float64) {
 	x0, y0, x1, y1 = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
-	for _, p := range c.AxisPx {
+	for _, p := range line {
 		x0, x1 = math.Min(x0, p[0]), math.Max(x1, p[0])
 		y0, y1 = math.Min(y0, p[1]), math.Max(y1, p[1])
 	}

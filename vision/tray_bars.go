@@ -2,11 +2,9 @@ package vision
 
 import (
 	"math"
-	"runtime"
-	"sync"
-	"sync/atomic"
 
 	"pithward/measure"
+	"pithward/vision/raster"
 )
 
 // bar is an object on the overview: a core or a piece of one, several that
@@ -92,30 +90,11 @@ func (b *bar) extend(labels []int32, w int, of blob) {
 	b.breadth = median(all)
 }
 
-// inParallel calls do for 0 to n-1 on all processors; each call must write to
-// its own places only.
-func inParallel(n int, do func(i int)) {
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	for range min(n, runtime.GOMAXPROCS(0)) {
-		wg.Go(func() {
-			for {
-				i := int(next.Add(1)) - 1
-				if i >= n {
-					return
-				}
-				do(i)
-			}
-		})
-	}
-	wg.Wait()
-}
-
 // mask tells which pixels outside avoid stand out.
 func (g *ground) mask(t tint, avoid mask) mask {
 	out := newMask(t.w, t.h)
 	coloured := t.ch[1] != nil
-	inParallel(t.h, func(y int) {
+	raster.InParallel(t.h, func(y int) {
 		ground := g.row(y)
 		for x := range t.w {
 			i := y*t.w + x
