@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+
+	"pithward/vision/raster"
 )
 
 // axis is a ruler's own frame in a view: s along it, t across it, both in px.
@@ -94,14 +96,14 @@ func (c comb) course() (from, to float64) {
 func tilt(v view, hits []hit, pitch, from, to float64) float64 {
 	step := max(1, pitch/rowsAPer)
 	n := nearPer * rowsAPer
-	var z [][]complex128
-	for _, h := range hits {
-		row := make([]complex128, 2*n+1)
-		for r := range row {
-			row[r] = demodulate(v, h.u, h.v+float64(r-n)*step, 1, 0, h.pitch)
+	z := make([][]complex128, len(hits))
+	raster.InParallel(len(hits), func(i int) {
+		h := hits[i]
+		z[i] = make([]complex128, 2*n+1)
+		for r := range z[i] {
+			z[i][r] = demodulate(v, h.u, h.v+float64(r-n)*step, 1, 0, h.pitch)
 		}
-		z = append(z, row)
-	}
+	})
 	power := func(tan float64) float64 {
 		var sum float64
 		turn := cmplx.Exp(complex(0, -2*math.Pi*step*tan/pitch))
@@ -193,7 +195,7 @@ func (a *axis) findZone(c comb, near float64) (peak float64) {
 	step := max(1, a.pitch/rowsAPer)
 	n := reachPer * rowsAPer
 	amp := make([]float64, 2*n+1)
-	for r := range amp {
+	raster.InParallel(len(amp), func(r int) {
 		var parts []float64
 		for _, h := range hits {
 			u, w := a.at((h.u-a.u)/a.cos, float64(r-n)*step)
@@ -205,7 +207,7 @@ func (a *axis) findZone(c comb, near float64) (peak float64) {
 		if len(parts) > 0 {
 			amp[r] = median(parts)
 		}
-	}
+	})
 	top := n
 	smooth := make([]float64, len(amp))
 	for r := range amp {

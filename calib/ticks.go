@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/cmplx"
 	"sort"
+
+	"pithward/vision/raster"
 )
 
 // tick is one line of the ruler.
@@ -240,14 +242,15 @@ func measureWithin(a axis, ticks []tick, dark bool, limit float64) reach {
 	for _, t := range ticks {
 		widths = append(widths, t.width)
 	}
-	p := newProbe(a, median(widths), dark)
-	col := make([]float64, 2*rows+1)
-	for i, t := range ticks {
+	width := median(widths)
+	raster.InParallel(len(ticks), func(i int) {
+		p := newProbe(a, width, dark)
+		col := make([]float64, 2*rows+1)
 		for j := range col {
-			col[j] = p.contrast(t.s, float64(j-rows)*step)
+			col[j] = p.contrast(ticks[i].s, float64(j-rows)*step)
 		}
 		out.lo[i], out.hi[i], out.contrast[i] = ends(col, rows, step, a.lo, a.hi)
-	}
+	})
 	return out
 }
 

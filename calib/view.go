@@ -35,18 +35,38 @@ func (v view) point(u, w float64) measure.Point {
 // (du, dw): linear between pixels along u, the nearest across. Past the scan's
 // edge its border goes on.
 func (v view) sample(dst []float32, u, w, du, dw float64) {
+	l := run{int64(u * one), int64(w*one) + one/2, int64(du * one), int64(dw * one)}
+	const piece = 2048 // samples that are worth a processor
+	if len(dst) <= piece {
+		v.sampleRun(dst, l)
+		return
+	}
+	raster.InParallel((len(dst)+piece-1)/piece, func(i int) {
+		v.sampleRun(dst[i*piece:min((i+1)*piece, len(dst))], l.after(i*piece))
+	})
+}
+
+func (v view) sampleRun(dst []float32, r run) {
 	if v.px.U16 != nil {
-		sampleLine(dst, v.px.U16, v, u, w, du, dw, 1.0/257)
+		sampleLine(dst, v.px.U16, v, r, 1.0/257)
 	} else {
-		sampleLine(dst, v.px.U8, v, u, w, du, dw, 1)
+		sampleLine(dst, v.px.U8, v, r, 1)
 	}
 }
 
-func sampleLine[T uint8 | uint16](dst []float32, src []T, v view, u, w, du, dw float64, unit float32) {
-	// Fixed point, 32 bits of fraction: the floor comes for free.
-	const one = 1 << 32
-	x, y := int64(u*one), int64(w*one)+one/2
-	dx, dy := int64(du*one), int64(dw*one)
+// run is a place on a view and the way to the next, in fixed point with 32 bits
+// of fraction: the floor comes for free, and a step taken n times is exact.
+type run struct{ x, y, dx, dy int64 }
+
+const one = 1 << 32
+
+func (r run) after(steps int) run {
+	r.x, r.y = r.x+int64(steps)*r.dx, r.y+int64(steps)*r.dy
+	return r
+}
+
+func sampleLine[T uint8 | uint16](dst []float32, src []T, v view, r run, unit float32) {
+	x, y, dx, dy := r.x, r.y, r.dx, r.dy
 	lastX, lastY := v.w-2, v.h-1
 	side := v.du
 	if lastX < 0 {
