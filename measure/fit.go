@@ -11,11 +11,11 @@ import (
 // Fit says where the places of one reading of a core lie on another.
 type Fit struct {
 	SamePicture bool    // both were read from one picture: places stay
-	Offset      float64 // mm, and
-	Stretch     float64 // at_mm of the new reading = Offset + Stretch x at_mm of the old; below 0: bark and pith end are exchanged
+	Stretch     float64 // mm of the new reading for a mm of the old, on the whole; below 0: bark and pith end are exchanged
 	Share       float64 // of the old boundaries that the new reading has too, 0 to 1
 	Certainty   float64 // that both are of one core and lie so, 0 to 1
 	old, now    Core
+	lies        alignment
 	oldMM       func(Point) float64
 	nowAt       func(float64) Point
 }
@@ -24,13 +24,16 @@ type Fit struct {
 // same boundary. Chosen: between readings of one picture a candidate moves by a
 // pixel or two; a new sanding shows the same ring a little further in or out.
 const (
-	samePlacePx = 4.0
-	sameRingMM  = 0.12
-	fewestRings = 15   // boundaries that a pattern needs
-	mostStretch = 0.04 // by which the scales of two pictures may differ
-	stillThere  = 0.9  // of the boundaries of a core are read again, on average
-	localRings  = 8    // to either side of a boundary, by which an alignment is sought
-	anchorStep  = 6    // boundaries from one such boundary to the next
+	samePlacePx   = 4.0
+	sameRingMM    = 0.12
+	fewestRings   = 15   // boundaries that a pattern needs
+	mostStretch   = 0.04 // by which the scales of two pictures may differ,
+	likelyStretch = 0.02 // and do
+	stillThere    = 0.9  // of the boundaries of a core are read again, on average
+	localRings    = 8    // to either side of a boundary, by which an alignment is sought
+	anchorStep    = 6    // boundaries from one such boundary to the next
+	mostAlike     = 3    // one in so many of them may lie elsewhere
+	leastSpread   = 0.1  // of boundaries that are the same, in tolerances
 )
 
 // SureFit is the certainty from which on two readings of different pictures
@@ -56,16 +59,17 @@ func FitSpot(old, now Core) Fit {
 
 // FitRings finds how two readings of different pictures would be of one core,
 // by the pattern of its rings: with which offset, a stretch within a few
-// hundredths, either end first. A few rings read differently do no harm. Both
+// hundredths, either end first. The offset may drift along the core, as layers lean
+// into the wood that was sanded off; a few rings read differently do no harm. Both
 // need a scale and at least 15 boundaries. The certainty is that of Bayes' rule:
 // under the right alignment a boundary is read again with probability 0.9, under
 // a wrong one it falls on a boundary by chance; every alignment tried stands
 // against, and so does any other that fits, as where all rings are of one width.
 // It is sure from SureFit on.
 func FitRings(old, now Core) (Fit, bool) {
-	a, b := ringPlaces(old), ringPlaces(now)
+	a, b := newPattern(old), newPattern(now)
 	best := Fit{old: old, now: now}
-	if len(a) < fewestRings || len(b) < fewestRings {
+	if len(a.at) < fewestRings || len(b.at) < fewestRings {
 		return best, false
 	}
 	fits, tried := alignments(a, b)
@@ -79,10 +83,10 @@ func FitRings(old, now Core) (Fit, bool) {
 		}
 	}
 	against := newLogSum(math.Log(float64(tried)), 0, 0)
-	middle, ring := (a[0]+a[len(a)-1])/2, (a[len(a)-1]-a[0])/float64(len(a)-1)
+	middle, ring := (a.at[0]+a.at[len(a.at)-1])/2, (a.at[len(a.at)-1]-a.at[0])/float64(len(a.at)-1)
 	rivals := map[int]float64{} // by where the core's middle comes to lie, in rings
 	for _, f := range fits {
-		away := math.Abs(f.offset + f.stretch*middle - top.offset - top.stretch*middle)
+		away := math.Abs(f.place(middle) - top.place(middle))
 		if f.stretch*top.stretch > 0 && away < ring/2 {
 			continue
 		}
@@ -97,35 +101,85 @@ func FitRings(old, now Core) (Fit, bool) {
 	for _, odds := range rivals {
 		against.add(odds, 0, 0)
 	}
-	best.Offset, best.Stretch, best.Share = top.offset, top.stretch, top.share
+	best.Stretch, best.Share, best.lies = top.stretch, top.share, top
 	best.Certainty = 1 / (1 + math.Exp(against.top+math.Log(against.sum)-top.odds))
 	oldRadius, nowRadius := radiusOf(old), radiusOf(now)
 	best.oldMM, best.nowAt = oldRadius.At, nowRadius.Point
 	return best, best.Certainty >= SureFit
 }
 
+// pattern is where the boundaries of a core lie, rising, mm, and how far from
+// each another reading of it may lie.
+type pattern struct{ at, tolerance []float64 }
+
+func newPattern(c Core) pattern {
+	var p pattern
+	for _, b := range c.Boundaries {
+		if b.AtMM != nil {
+			p.at = append(p.at, *b.AtMM)
+		}
+	}
+	return p.tolerant()
+}
+
+// tolerant sets the tolerances: an eighth of the narrower ring beside a boundary,
+// so that chance fits a quarter of all places at most, and never more than
+// sameRingMM.
+func (p pattern) tolerant() pattern {
+	p.tolerance = make([]float64, len(p.at))
+	for i := range p.at {
+		t := sameRingMM
+		if i > 0 {
+			t = min(t, (p.at[i]-p.at[i-1])/8)
+		}
+		if i+1 < len(p.at) {
+			t = min(t, (p.at[i+1]-p.at[i])/8)
+		}
+		p.tolerance[i] = t
+	}
+	return p
+}
+
 // alignment is one way in which two patterns of rings may lie on each other.
 type alignment struct {
-	offset, stretch float64
-	share           float64 // of the boundaries that agree
-	odds            float64 // log likelihood ratio against chance
+	stretch float64   // of the second for a mm of the first
+	share   float64   // of the boundaries that agree
+	odds    float64   // log likelihood ratio against chance
+	from    []float64 // boundaries of the first, rising, that agree
+	to      []float64 // with these of the second
+	all     []float64 // boundaries of the first
+	fits    []bool    // whether most boundaries round each of them agree
+}
+
+// fitsAt tells whether the rings round a place of the first pattern are on the
+// second: where they are not, the two may lie a ring apart.
+func (f alignment) fitsAt(x float64) bool { return f.fits[nearestTo(f.all, x)] }
+
+// place returns where a place of the first pattern lies on the second: between the
+// boundaries that agree in proportion, beyond them by the stretch.
+func (f alignment) place(x float64) float64 {
+	i, _ := slices.BinarySearch(f.from, x)
+	switch {
+	case i == 0:
+		return f.to[0] + f.stretch*(x-f.from[0])
+	case i == len(f.from):
+		return f.to[i-1] + f.stretch*(x-f.from[i-1])
+	}
+	return f.to[i-1] + (x-f.from[i-1])*(f.to[i]-f.to[i-1])/(f.from[i]-f.from[i-1])
 }
 
 // alignments finds the ways that are worth weighing, and how many were tried:
-// a boundary and its neighbours of the one must lie on those of the other; from
-// there the line through the boundaries that agree is followed outward.
-func alignments(a, b []float64) (fits []alignment, tried int) {
+// most neighbours of a boundary of the one must lie on boundaries of the other,
+// when it does; from there the agreement is followed outward.
+func alignments(a, b pattern) (fits []alignment, tried int) {
 	for _, way := range []float64{1, -1} {
-		for i := anchorStep / 2; i < len(a); i += anchorStep {
-			for j := range b {
+		for i := anchorStep / 2; i < len(a.at); i += anchorStep {
+			for j := range b.at {
 				tried++
-				f := alignment{offset: b[j] - way*a[i], stretch: way}
-				lo, hi := max(0, i-localRings), min(len(a), i+localRings+1)
-				if n := f.agreeing(a[lo:hi], b); 2*n < hi-lo {
+				if !neighboursAgree(a, b, i, j, way) {
 					continue
 				}
-				if f.follow(a, b, i) {
-					f.weigh(a, b)
+				if f, ok := follow(a, b, i, j, way); ok {
 					fits = append(fits, f)
 				}
 			}
@@ -134,56 +188,105 @@ func alignments(a, b []float64) (fits []alignment, tried int) {
 	return fits, tried
 }
 
-// agreeing counts the boundaries of a that lie within a quarter of a ring of
-// one of b.
-func (f alignment) agreeing(a, b []float64) (n int) {
-	for _, x := range a {
-		to := f.offset + f.stretch*x
-		if i := nearestTo(b, to); math.Abs(b[i]-to) < 2*tolerance(b, i) {
-			n++
-		}
-	}
-	return n
-}
-
-// follow fits offset and stretch to the boundaries that agree, first near the
-// one at i, then further and further out. It is false if that leads beyond any
-// difference of scale.
-func (f *alignment) follow(a, b []float64, i int) bool {
-	way := math.Copysign(1, f.stretch)
-	for reach := localRings; ; reach *= 2 {
-		lo, hi := max(0, i-reach), min(len(a), i+reach+1)
-		for range 2 {
-			var x, y []float64
-			for _, at := range a[lo:hi] {
-				to := f.offset + f.stretch*at
-				if k := nearestTo(b, to); math.Abs(b[k]-to) < 2*tolerance(b, k) {
-					x, y = append(x, at), append(y, b[k])
-				}
-			}
-			if len(x) < fewestRings/2 {
-				return false
-			}
-			f.offset, f.stretch = stat.LinearRegression(x, y, nil, false)
-			if !(math.Abs(f.stretch-way) <= mostStretch) {
+// neighboursAgree tells whether enough of the neighbours of a's boundary i lie
+// within a quarter of a ring of boundaries of b, if i lies on b's boundary j.
+func neighboursAgree(a, b pattern, i, j int, way float64) bool {
+	lo, hi := max(0, i-localRings), min(len(a.at), i+localRings+1)
+	off := 0
+	for _, out := range []int{1, -1} {
+		offset := b.at[j] - way*a.at[i]
+		for k := i + out; k >= lo && k < hi; k += out {
+			to := offset + way*a.at[k]
+			n := nearestTo(b.at, to)
+			if r := b.at[n] - to; math.Abs(r) <= 2*b.tolerance[n]+likelyStretch*math.Abs(a.at[k]-a.at[k-out]) {
+				offset += r / 2
+			} else if off++; mostAlike*off > hi-lo {
 				return false
 			}
 		}
-		if lo == 0 && hi == len(a) {
-			return true
-		}
 	}
+	return true
 }
 
-// weigh works out share and odds: of the two ways of looking, from the one
-// pattern to the other and back, the worse, so that dense boundaries fit
-// nothing by chance.
-func (f *alignment) weigh(a, b []float64) {
-	moved := make([]float64, len(a))
-	for i, x := range a {
-		moved[i] = f.offset + f.stretch*x
+// follow walks outward from a's boundary i lying on b's j, with the scale of the
+// boundaries near and then with that of all that agree. It is false if that leads
+// beyond any difference of scale.
+func follow(a, b pattern, i, j int, way float64) (f alignment, ok bool) {
+	lo, hi := max(0, i-localRings), min(len(a.at), i+localRings+1)
+	near := pattern{at: a.at[lo:hi]}
+	f.stretch = way
+	var expected []float64
+	for _, part := range []struct {
+		of    pattern
+		start int
+		slack float64
+	}{{near, i - lo, likelyStretch}, {near, i - lo, 0}, {a, i, 0}, {a, i, 0}} {
+		expected = f.walk(part.of, b, part.start, j, part.slack)
+		if len(f.from) < fewestRings/2 {
+			return f, false
+		}
+		_, stretch := stat.LinearRegression(f.from, f.to, nil, false)
+		if !(math.Abs(stretch-way) <= mostStretch) {
+			return f, false
+		}
+		f.stretch = stretch
 	}
-	slices.Sort(moved)
+	f.weigh(expected, b)
+	return f, true
+}
+
+// walk goes outward from a's boundary i lying on b's j, notes which boundaries
+// agree, and returns where each of a was expected on b, by those before it. Half
+// of what a boundary is off is taken to last, so that a drift is followed. slack is
+// how far the scale may be off yet.
+func (f *alignment) walk(a, b pattern, i, j int, slack float64) (expected []float64) {
+	expected = make([]float64, len(a.at))
+	on := make([]int, len(a.at)) // b's boundary, from 1; 0: none
+	step := func(k, last int, offset float64) float64 {
+		expected[k] = offset + f.stretch*a.at[k]
+		n := nearestTo(b.at, expected[k])
+		if r := b.at[n] - expected[k]; math.Abs(r) <= b.tolerance[n]+slack*math.Abs(a.at[k]-a.at[last]) {
+			on[k] = n + 1
+			offset += r / 2
+		}
+		return offset
+	}
+	start := b.at[j] - f.stretch*a.at[i]
+	for k, offset := i, start; k < len(a.at); k++ {
+		offset = step(k, max(i, k-1), offset)
+	}
+	for k, offset := i-1, start; k >= 0; k-- {
+		offset = step(k, k+1, offset)
+	}
+	f.from, f.to, f.all, f.fits = nil, nil, a.at, make([]bool, len(on))
+	for k, n := range on {
+		f.fits[k] = mostAgree(on, k)
+		if n > 0 && f.fits[k] && (len(f.to) == 0 || b.at[n-1] != f.to[len(f.to)-1]) {
+			f.from, f.to = append(f.from, a.at[k]), append(f.to, b.at[n-1])
+		}
+	}
+	return expected
+}
+
+// mostAgree tells whether two in three of the boundaries round one agree.
+func mostAgree(on []int, k int) bool {
+	const reach = 4
+	round := on[max(0, k-reach):min(len(on), k+reach+1)]
+	agree := 0
+	for _, n := range round {
+		if n > 0 {
+			agree++
+		}
+	}
+	return 3*agree >= 2*len(round)
+}
+
+// weigh works out share and odds, of where the boundaries of the first pattern are
+// expected on b: of the two ways of looking, from the one to the other and back,
+// the worse, so that dense boundaries fit nothing by chance.
+func (f *alignment) weigh(expected []float64, b pattern) {
+	slices.Sort(expected)
+	moved := pattern{at: expected}.tolerant()
 	f.share, f.odds = oneWay(moved, b)
 	if share, odds := oneWay(b, moved); odds < f.odds {
 		f.share, f.odds = share, odds
@@ -199,16 +302,6 @@ func nearestTo(list []float64, x float64) int {
 	return i
 }
 
-func ringPlaces(c Core) []float64 {
-	var at []float64
-	for _, b := range c.Boundaries {
-		if b.AtMM != nil {
-			at = append(at, *b.AtMM)
-		}
-	}
-	return at
-}
-
 // radiusOf measures a core's path by the length it is said to have.
 func radiusOf(c Core) *Radius {
 	r := NewRadius(c.PathPx, nil)
@@ -220,44 +313,34 @@ func radiusOf(c Core) *Radius {
 }
 
 // oneWay returns the share of the boundaries of a, of those in the stretch that
-// b shows, that lie on one of b, and the log odds of that many against chance.
-// The stretch must hold at least half of a.
-func oneWay(a, b []float64) (share, odds float64) {
-	lo, hi := b[0]-sameRingMM, b[len(b)-1]+sameRingMM
+// b shows, that lie on one of b, and the log odds of that against chance: of so many
+// on one, and of their lying so near to it, where chance would scatter them over
+// the whole tolerance. The stretch must hold at least half of a.
+func oneWay(a, b pattern) (share, odds float64) {
+	lo, hi := b.at[0]-sameRingMM, b.at[len(b.at)-1]+sameRingMM
 	covered := 0.0
-	for i := range b {
-		covered += 2 * tolerance(b, i)
+	for _, t := range b.tolerance {
+		covered += 2 * t
 	}
 	chance := math.Min(0.5, covered/(hi-lo))
-	n, on := 0, 0
-	for _, x := range a {
+	n, on, squares := 0, 0.0, 0.0 // squares: of how far off they are, in tolerances
+	for _, x := range a.at {
 		if x < lo || x > hi {
 			continue
 		}
 		n++
-		if i := nearestTo(b, x); math.Abs(b[i]-x) <= tolerance(b, i) {
-			on++
+		i := nearestTo(b.at, x)
+		if u := (b.at[i] - x) / b.tolerance[i]; math.Abs(u) <= 1 {
+			on, squares = on+1, squares+u*u
 		}
 	}
-	if 2*n < len(a) || n == 0 {
+	if 2*n < len(a.at) || on == 0 {
 		return 0, math.Inf(-1)
 	}
-	odds = float64(on)*math.Log(stillThere/chance) + float64(n-on)*math.Log((1-stillThere)/(1-chance))
-	return float64(on) / float64(n), odds
-}
-
-// tolerance is how far from a boundary another reading of it may lie: an
-// eighth of the narrower ring beside it, so that chance fits a quarter of all
-// places at most, and never more than sameRingMM.
-func tolerance(b []float64, i int) float64 {
-	t := sameRingMM
-	if i > 0 {
-		t = min(t, (b[i]-b[i-1])/8)
-	}
-	if i+1 < len(b) {
-		t = min(t, (b[i+1]-b[i])/8)
-	}
-	return t
+	spread := math.Max(leastSpread, math.Sqrt(squares/on))
+	near := on*math.Log(2/(spread*math.Sqrt(2*math.Pi))) - squares/(2*spread*spread) // over the density 1/2 of chance
+	odds = on*math.Log(stillThere/chance) + (float64(n)-on)*math.Log((1-stillThere)/(1-chance)) + near
+	return on / float64(n), odds
 }
 
 // place returns where a place of the old picture is on the new one.
@@ -265,8 +348,15 @@ func (f Fit) place(p Point) Point {
 	if f.SamePicture {
 		return p
 	}
-	return f.nowAt(f.Offset + f.Stretch*f.oldMM(p))
+	return f.nowAt(f.lies.place(f.oldMM(p)))
 }
+
+// there tells whether the rings round a place of the old picture are on the new.
+func (f Fit) there(p Point) bool {
+	return f.SamePicture || f.lies.fitsAt(f.oldMM(p))
+}
+
+const notThere = "the rings round it are not read so on the new picture"
 
 // Carry turns an event on the old reading into one on the new core, as it
 // stands; its targets that are events of the observer have been renamed
@@ -286,11 +376,17 @@ func (f Fit) Carry(e Event, now Core) (out Event, why string) {
 			return e, "bark and pith end are exchanged on the new reading: let them change places there, and decide again"
 		}
 	}
+	if e.PointPx != nil && !f.there(*e.PointPx) {
+		return e, notThere
+	}
 	if e.PointPx != nil {
 		p := f.place(*e.PointPx)
 		e.PointPx = &p
 	}
 	if e.Detail != nil && e.Detail.ToPx != nil {
+		if !f.there(*e.Detail.ToPx) {
+			return e, notThere
+		}
 		d, to := *e.Detail, f.place(*e.Detail.ToPx)
 		d.ToPx, e.Detail = &to, &d
 	}
@@ -313,6 +409,9 @@ func (f Fit) aim(e Event, now Core) (Event, string) {
 	p, found := f.old.pointOf(e.Target)
 	if !found {
 		return e, fmt.Sprintf("what it is about (%s) is not on the new reading", e.Target)
+	}
+	if !f.there(p) {
+		return e, notThere
 	}
 	target := f.near(f.place(p), now, e.Kind == Remove || e.Kind == Accept)
 	if target == "" {

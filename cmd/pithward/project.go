@@ -37,17 +37,13 @@ func storeResults(ctx context.Context, l *ledger.Ledger, m measure.Measurement, 
 	}
 	said = []string{fmt.Sprintf("%s: stored as reading %d", l.Path(), s.Run)}
 	for _, a := range s.Again {
-		turned := ""
-		if a.Turned {
-			turned = ", bark and pith end exchanged"
-		}
-		said = append(said, fmt.Sprintf("%s: %s is %s scanned anew (certainty %.3f, %.0f %% of the boundaries agree%s)", l.Path(), a.Core, a.Earlier, a.Certainty, 100*a.Share, turned))
+		said = append(said, fmt.Sprintf("%s: %s", l.Path(), a))
 	}
 	if s.Carried > 0 || len(s.NotCarried) > 0 {
 		said = append(said, fmt.Sprintf("%s: %s carried over from earlier readings, %d not", l.Path(), numbered(s.Carried, "edit"), len(s.NotCarried)))
 	}
 	for _, n := range s.NotCarried {
-		said = append(said, fmt.Sprintf("%s: not carried over: %s by %s: %s", l.Path(), n.Event.Kind, n.Event.Observer, n.Why))
+		said = append(said, fmt.Sprintf("%s: not carried over, of %s: %s", l.Path(), n.Event.Observer, n))
 	}
 	return said, nil
 }

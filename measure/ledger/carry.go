@@ -21,9 +21,18 @@ type match struct {
 	fit  measure.Fit
 }
 
+// sure tells whether what was decided is carried over; nil is not.
+func (m *match) sure() bool {
+	return m != nil && (m.fit.SamePicture || m.fit.Certainty >= measure.SureFit)
+}
+
+// likelyFit is the certainty from which on it is said that a core may be one
+// scanned anew, though nothing is carried over: chosen, more likely than not.
+const likelyFit = 0.5
+
 // matches finds for each core of a measurement the core of the project that it
-// is, nil where it is new: first on an earlier run of the same scan, by place,
-// then on other scans, by the pattern of its rings.
+// is, or may be, nil where it is new: first on an earlier run of the same scan, by
+// place, then on other scans, by the pattern of its rings.
 func matches(ctx context.Context, tx *sql.Tx, scan int64, m measure.Measurement) ([]*match, error) {
 	out := make([]*match, len(m.Cores))
 	if run, err := latestRun(ctx, tx, scan); err == nil {
@@ -81,9 +90,12 @@ func byPattern(ctx context.Context, tx *sql.Tx, run int64, m measure.Measurement
 	}
 	for i, c := range m.Cores {
 		for k, o := range old.Cores {
-			fit, ok := measure.FitRings(o, c)
-			if ok && (out[i] == nil || fit.Share > out[i].fit.Share) && !better(out, run, o.UID, fit) {
-				out[i] = &match{ids[k], run, o.UID, o, fit}
+			fit, sure := measure.FitRings(o, c)
+			m := &match{ids[k], run, o.UID, o, fit}
+			switch was := out[i]; {
+			case sure && (!was.sure() || fit.Share > was.fit.Share) && !better(out, run, o.UID, fit),
+				!sure && fit.Certainty >= likelyFit && (was == nil || !was.sure() && fit.Certainty > was.fit.Certainty):
+				out[i] = m
 			}
 		}
 	}
@@ -94,7 +106,7 @@ func byPattern(ctx context.Context, tx *sql.Tx, run int64, m measure.Measurement
 // fit worse it takes the match away, since a core is on a scan once.
 func better(out []*match, run int64, uid string, fit measure.Fit) bool {
 	for i, m := range out {
-		if m == nil || m.run != run || m.uid != uid {
+		if !m.sure() || m.run != run || m.uid != uid {
 			continue
 		}
 		if m.fit.Share >= fit.Share {
@@ -111,7 +123,7 @@ func carry(ctx context.Context, tx *sql.Tx, m measure.Measurement, olds []*match
 	byRun := map[int64]*carrier{}
 	var order []int64
 	for i, o := range olds {
-		if o == nil {
+		if !o.sure() {
 			continue
 		}
 		c := byRun[o.run]
@@ -120,9 +132,6 @@ func carry(ctx context.Context, tx *sql.Tx, m measure.Measurement, olds []*match
 			byRun[o.run], order = c, append(order, o.run)
 		}
 		c.fits[o.uid], c.uids[o.uid] = o.fit, m.Cores[i].UID
-		if !o.fit.SamePicture {
-			out.Again = append(out.Again, Again{m.Cores[i].ID, o.old.ID, o.fit.Certainty, o.fit.Share, o.fit.Stretch < 0})
-		}
 	}
 	for _, run := range order {
 		events, err := eventsOf(ctx, tx, "run = ?", run)
@@ -192,7 +201,6 @@ func (c *carrier) all(ctx context.Context, tx *sql.Tx, events []measure.Event, o
 		if _, mine := c.uids[old.Core]; !mine && !c.same {
 			continue // about another core of that scan, which this scan does not show
 		}
-		out.NotCarried = append(out.NotCarried, NotCarried{old, why})
 		if _, err := tx.ExecContext(ctx, "INSERT INTO not_carried (event, run, why) VALUES (?, ?, ?)", old.UUID, c.run, why); err != nil {
 			return err
 		}

@@ -1,8 +1,8 @@
 package ledger
 
 import (
-	"context"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -213,34 +213,44 @@ func TestRemoveStudent(t *testing.T) {
 	}
 }
 
-// A project of the first format gets the tables when it is opened, and keeps
-// what it holds.
-func TestMigrateFirstFormat(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "old"+Ending)
-	l := open(t, path)
-	s, err := l.Store(t.Context(), tray("aa", 0, 0), "/scans/tray.tif", noon)
-	if err != nil {
-		t.Fatal(err)
+// A project of an earlier format gets the tables that it lacks when it is opened,
+// and keeps what it holds.
+func TestMigrateEarlierFormats(t *testing.T) {
+	takeBack := []string{ // of format 2, 3 …
+		"DROP TABLE student_events; DROP TABLE students; DROP TABLE exercises",
+		"ALTER TABLE exercises DROP COLUMN experts; ALTER TABLE exercises DROP COLUMN graded_by",
+		"DROP TABLE seen_again",
 	}
-	do(t, l, s.Run, on("aa-1", measure.Remove, "b4"))
-	for _, q := range []string{"DROP TABLE student_events", "DROP TABLE students", "DROP TABLE exercises", "PRAGMA user_version = 1"} {
-		if _, err := l.write.ExecContext(context.Background(), q); err != nil {
+	for format := 1; format < len(migrations()); format++ {
+		path := filepath.Join(t.TempDir(), "old"+Ending)
+		l := open(t, path)
+		s, err := l.Store(t.Context(), tray("aa", 0, 0), "/scans/tray.tif", noon)
+		if err != nil {
 			t.Fatal(err)
 		}
-	}
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	l = open(t, path)
-	var version int
-	if err := l.write.QueryRow("PRAGMA user_version").Scan(&version); err != nil || version != len(migrations()) {
-		t.Errorf("version %d, %v", version, err)
-	}
-	if log, err := l.Log(t.Context()); err != nil || len(log) != 1 {
-		t.Errorf("%d events, %v", len(log), err)
-	}
-	if _, err := l.AddExercise(t.Context(), Exercise{Run: s.Run, Core: "aa-2", Key: "Ada", Name: "Pine", Code: "K", Seats: 1, Opens: noon}, noon); err != nil {
-		t.Error(err)
+		do(t, l, s.Run, on("aa-1", measure.Remove, "b4"))
+		for k := len(takeBack); k >= format; k-- {
+			if _, err := l.write.ExecContext(t.Context(), fmt.Sprintf("%s; PRAGMA user_version = %d", takeBack[k-1], k)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := l.Close(); err != nil {
+			t.Fatal(err)
+		}
+		l = open(t, path)
+		var version int
+		if err := l.write.QueryRow("PRAGMA user_version").Scan(&version); err != nil || version != len(migrations()) {
+			t.Errorf("version %d, %v", version, err)
+		}
+		if log, err := l.Log(t.Context()); err != nil || len(log) != 1 {
+			t.Errorf("%d events, %v", len(log), err)
+		}
+		if _, err := l.AddExercise(t.Context(), Exercise{Run: s.Run, Core: "aa-2", Key: "Ada", Name: "Pine", Code: "K", Seats: 1, Opens: noon}, noon); err != nil {
+			t.Error(err)
+		}
+		if r, err := l.Store(t.Context(), tray("bb", 37, 0), "/scans/tray-2.tif", noon); err != nil || len(r.Again) != 2 {
+			t.Errorf("format %d: stored %+v, %v", format, r, err)
+		}
 	}
 }
 

@@ -257,28 +257,32 @@ func (l *Ledger) Observers(ctx context.Context, run int64) ([]string, error) {
 	return all, l.words(rows.Err())
 }
 
-// NotCarried lists the events on earlier readings that found no place on a run.
-func (l *Ledger) NotCarried(ctx context.Context, run int64) ([]NotCarried, error) {
-	rows, err := l.read.QueryContext(ctx, "SELECT event, why FROM not_carried WHERE run = ?", run)
+// notCarried lists the events on earlier readings that found no place on a run.
+func notCarried(ctx context.Context, q querier, run int64) ([]NotCarried, error) {
+	rows, err := q.QueryContext(ctx, `SELECT n.event, n.why, coalesce(json_extract(r.body, '$.id'), '')
+		FROM not_carried n JOIN events e ON e.uuid = n.event LEFT JOIN readings r ON r.id = e.reading WHERE n.run = ?`, run)
 	if err != nil {
-		return nil, l.words(err)
+		return nil, err
 	}
 	defer rows.Close()
-	why := map[string]string{}
+	told := map[string]NotCarried{}
 	for rows.Next() {
-		var id, w string
-		if err := rows.Scan(&id, &w); err != nil {
-			return nil, l.words(err)
+		var id string
+		var n NotCarried
+		if err := rows.Scan(&id, &n.Why, &n.Core); err != nil {
+			return nil, err
 		}
-		why[id] = w
+		told[id] = n
 	}
 	if err := rows.Err(); err != nil {
-		return nil, l.words(err)
+		return nil, err
 	}
-	events, err := eventsOf(ctx, l.read, "uuid IN (SELECT event FROM not_carried WHERE run = ?)", run)
+	events, err := eventsOf(ctx, q, "uuid IN (SELECT event FROM not_carried WHERE run = ?)", run)
 	var all []NotCarried
 	for _, e := range events {
-		all = append(all, NotCarried{e, why[e.UUID]})
+		n := told[e.UUID]
+		n.Event = e
+		all = append(all, n)
 	}
-	return all, l.words(err)
+	return all, err
 }

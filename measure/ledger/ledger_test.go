@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -228,7 +229,7 @@ func TestOpenRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, tt := range []struct{ name, path, words string }{
-		{"newer", raw("newer.pithward", "PRAGMA user_version = 99"), "newer version of pithward (format 99; this one knows up to 3)"},
+		{"newer", raw("newer.pithward", "PRAGMA user_version = 99"), "newer version of pithward (format 99; this one knows up to 4)"},
 		{"another program's", raw("other.pithward", "CREATE TABLE birds (name TEXT)"), "another program"},
 		{"no database", text, "not a project file"},
 		{"a folder", dir, "is not a file"},
@@ -331,7 +332,8 @@ func TestCarryOnOnePicture(t *testing.T) {
 	if d := gocmp.Diff(want, whys); d != "" {
 		t.Errorf("not carried (-want +got):\n%s", d)
 	}
-	listed, err := l.NotCarried(t.Context(), s.Run)
+	renewal, err := l.Renewal(t.Context(), s.Run, "Ada")
+	listed := renewal.NotCarried
 	if err != nil || len(listed) != 2 {
 		t.Errorf("listed %+v, %v", listed, err)
 	}
@@ -416,10 +418,27 @@ func TestCarryToAPoorerScan(t *testing.T) {
 		if len(s.Again) != 1 || s.Again[0].Certainty < measure.SureFit || s.Again[0].Share > 0.99 || s.Again[0].Turned != turned || strings.Join(whys, " ") != lost {
 			t.Fatalf("turned %v: stored %+v", turned, s)
 		}
+		renewal, err := l.Renewal(t.Context(), s.Run, "Ada")
+		if err != nil || renewal.Carried != s.Carried || len(renewal.NotCarried) != len(s.NotCarried) || !slices.Equal(renewal.Again, s.Again) || renewal.Since != 0 {
+			t.Errorf("turned %v: read back %+v, %v; stored %+v", turned, renewal, err, s)
+		}
+		if words := s.Again[0].String() + "; " + s.NotCarried[0].String(); !regexp.MustCompile(`^tray-1 is tray-1 of tray\.tif scanned anew: certainty 0\.99\d, 9\d % of the boundaries agree(, bark and pith end exchanged)?; tray-1: remove: `).MatchString(words) {
+			t.Errorf("turned %v: in words %q", turned, words)
+		}
+		if r, err := l.Renewal(t.Context(), s.Run, "Ben"); err != nil || r.Carried+len(r.NotCarried) != 0 || len(r.Again) != 1 {
+			t.Errorf("for somebody else: %+v, %v", r, err)
+		}
 		got := state(t, l, s.Run, "Ada").Measurement.Cores[0]
 		if i := slices.IndexFunc(got.Boundaries, func(b measure.Boundary) bool { return b.Source == "person" }); i < 0 || math.Abs(got.Boundaries[i].PointPx[0]-want) > 2 {
 			t.Errorf("turned %v: the accepted boundary is at %d of %+v, want %.1f px", turned, i, got.Boundaries, want)
 		}
+	}
+}
+
+func TestPerhapsSeenAgain(t *testing.T) {
+	a := Again{Core: "tray-2-1", Earlier: "OSV1", Scan: "tray.tif", Certainty: 0.71, Share: 0.834}
+	if got, want := a.String(), "tray-2-1 may be OSV1 of tray.tif scanned anew, but that is not sure enough to carry edits over: certainty 0.71, 83 % of the boundaries agree"; got != want {
+		t.Errorf("%s, want %s", got, want)
 	}
 }
 

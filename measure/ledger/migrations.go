@@ -4,8 +4,22 @@ package ledger
 // was once released is never changed: a file that has seen it would differ
 // from a new one.
 func migrations() []string {
-	return []string{firstTables, classTables, expertColumns}
+	return []string{firstTables, classTables, expertColumns, againTable}
 }
+
+// Readings of cores that were known by their rings from another scan, and those
+// that perhaps were.
+const againTable = `
+CREATE TABLE seen_again (
+	reading   INTEGER PRIMARY KEY REFERENCES readings(id),
+	earlier   INTEGER NOT NULL REFERENCES readings(id),
+	certainty REAL NOT NULL,
+	share     REAL NOT NULL,           -- of the boundaries that both readings have
+	turned    INTEGER NOT NULL         -- bark and pith end are exchanged
+) STRICT;
+CREATE TRIGGER seen_again_is_kept BEFORE UPDATE ON seen_again BEGIN SELECT RAISE(ABORT, 'readings are never overwritten'); END;
+CREATE TRIGGER seen_again_stays BEFORE DELETE ON seen_again BEGIN SELECT RAISE(ABORT, 'readings are never removed'); END;
+`
 
 const firstTables = `
 CREATE TABLE scans (

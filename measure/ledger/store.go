@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"pithward/measure"
@@ -30,19 +31,95 @@ type Stored struct {
 	Again      []Again      // cores of other scans that are seen again
 }
 
-// Again is a core that was told by its rings to be one of an earlier scan.
+// Again is a core that was told by its rings to be one of an earlier scan, or
+// perhaps to be.
 type Again struct {
 	Core, Earlier string  // ids
-	Certainty     float64 // that it is that core, 0 to 1
+	Scan          string  // the earlier scan's file
+	Certainty     float64 // that it is that core, 0 to 1; nothing is carried over below measure.SureFit
 	Share         float64 // of the boundaries that both readings have
 	Turned        bool    // bark and pith end are exchanged
 }
+
+// String words it for people.
+func (a Again) String() string {
+	turned := ""
+	if a.Turned {
+		turned = ", bark and pith end exchanged"
+	}
+	if a.Certainty < measure.SureFit {
+		return fmt.Sprintf("%s may be %s of %s scanned anew, but that is not sure enough to carry edits over: certainty %.2f, %.0f %% of the boundaries agree%s", a.Core, a.Earlier, a.Scan, a.Certainty, 100*a.Share, turned)
+	}
+	return fmt.Sprintf("%s is %s of %s scanned anew: certainty %.3f, %.0f %% of the boundaries agree%s", a.Core, a.Earlier, a.Scan, math.Min(a.Certainty, mostSaid), 100*a.Share, turned)
+}
+
+// mostSaid is the most of a certainty that is said: nothing is certain.
+const mostSaid = 0.999
 
 // NotCarried is a person's event on an earlier reading that found no place on
 // a later one, and why.
 type NotCarried struct {
 	Event measure.Event
+	Core  string // id of the core on the earlier reading; "" for the whole scan, or a core that a person added
 	Why   string
+}
+
+// String words it for people.
+func (n NotCarried) String() string {
+	who := ""
+	if n.Core != "" {
+		who = n.Core + ": "
+	}
+	return fmt.Sprintf("%s%s: %s", who, n.Event.Kind, n.Why)
+}
+
+// Renewal tells what became of earlier decisions when a run was stored.
+type Renewal struct {
+	Since      int64 // the run of the same scan before this; 0: none
+	Again      []Again
+	Carried    int // events of the observer, here and below
+	NotCarried []NotCarried
+}
+
+// Renewal returns what was carried over to a run for an observer.
+func (l *Ledger) Renewal(ctx context.Context, run int64, observer string) (Renewal, error) {
+	var r Renewal
+	all, err := notCarried(ctx, l.read, run)
+	if err != nil {
+		return r, l.words(err)
+	}
+	for _, n := range all {
+		if n.Event.Observer == observer {
+			r.NotCarried = append(r.NotCarried, n)
+		}
+	}
+	if r.Again, err = again(ctx, l.read, run); err != nil {
+		return r, l.words(err)
+	}
+	err = l.read.QueryRowContext(ctx, `SELECT
+		(SELECT coalesce(max(e.id), 0) FROM runs r JOIN runs e ON e.scan = r.scan AND e.id < r.id WHERE r.id = ?1),
+		(SELECT count(*) FROM events WHERE run = ?1 AND observer = ?2 AND carries IS NOT NULL)`, run, observer).Scan(&r.Since, &r.Carried)
+	return r, l.words(err)
+}
+
+// again lists the cores of a run that were known from another scan.
+func again(ctx context.Context, q querier, run int64) ([]Again, error) {
+	rows, err := q.QueryContext(ctx, `SELECT json_extract(n.body, '$.id'), json_extract(o.body, '$.id'), s.file, a.certainty, a.share, a.turned
+		FROM seen_again a JOIN readings n ON n.id = a.reading JOIN readings o ON o.id = a.earlier JOIN runs r ON r.id = o.run JOIN scans s ON s.id = r.scan
+		WHERE n.run = ? ORDER BY n.position`, run)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var all []Again
+	for rows.Next() {
+		var a Again
+		if err := rows.Scan(&a.Core, &a.Earlier, &a.Scan, &a.Certainty, &a.Share, &a.Turned); err != nil {
+			return nil, err
+		}
+		all = append(all, a)
+	}
+	return all, rows.Err()
 }
 
 // Store adds a measurement to the project as the latest run of its scan. path
@@ -152,7 +229,14 @@ func addRun(ctx context.Context, tx *sql.Tx, scan int64, m measure.Measurement, 
 			return out, err
 		}
 	}
-	return out, carry(ctx, tx, m, olds, &out, now)
+	if err := carry(ctx, tx, m, olds, &out, now); err != nil {
+		return out, err
+	}
+	if out.Again, err = again(ctx, tx, out.Run); err != nil {
+		return out, err
+	}
+	out.NotCarried, err = notCarried(ctx, tx, out.Run)
+	return out, err
 }
 
 func addReading(ctx context.Context, tx *sql.Tx, run int64, c measure.Core, old *match) error {
@@ -161,7 +245,7 @@ func addReading(ctx context.Context, tx *sql.Tx, run int64, c measure.Core, old 
 		return err
 	}
 	var core int64
-	if old != nil {
+	if old.sure() {
 		core = old.core
 		_, err = tx.ExecContext(ctx, "UPDATE cores SET field = ? WHERE id = ?", field, core)
 	} else {
@@ -174,7 +258,13 @@ func addReading(ctx context.Context, tx *sql.Tx, run int64, c measure.Core, old 
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, "INSERT INTO readings (run, core, uid, position, body) VALUES (?, ?, ?, ?, ?)", run, core, c.UID, c.Position, string(body))
+	var reading int64
+	err = tx.QueryRowContext(ctx, "INSERT INTO readings (run, core, uid, position, body) VALUES (?, ?, ?, ?, ?) RETURNING id", run, core, c.UID, c.Position, string(body)).Scan(&reading)
+	if err != nil || old == nil || old.fit.SamePicture {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, "INSERT INTO seen_again (reading, earlier, certainty, share, turned) SELECT ?, id, ?, ?, ? FROM readings WHERE run = ? AND uid = ?",
+		reading, old.fit.Certainty, old.fit.Share, old.fit.Stretch < 0, old.run, old.uid)
 	return err
 }
 

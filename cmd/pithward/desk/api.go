@@ -84,7 +84,8 @@ type ScanView struct {
 	Warnings []string          `json:"warnings"`
 	Files    []string          `json:"files"`       // what it can be saved as
 	Joins    []string          `json:"joins"`       // cores put together from parts, in words
-	Lost     []string          `json:"not_carried"` // what an earlier reading's events could not be carried over
+	Renewed  []string          `json:"renewed"`     // how it is known from earlier readings, in words
+	Lost     []string          `json:"not_carried"` // which edits on those could not be carried over
 	Cores    []CoreLine        `json:"cores"`
 	Deleted  []Deleted         `json:"deleted"`
 	Undo     measure.EventKind `json:"undo"` // kind of the scan's own last edit, that can be undone; "": none
@@ -144,7 +145,7 @@ func (d *Desk) project(w http.ResponseWriter, r *http.Request) {
 
 func (d *Desk) scanView(ctx context.Context, x *ledger.Settled, joined []measure.JoinedCore) (ScanView, error) {
 	s, st, m := x.Scan, x.Edited, x.Measurement
-	lost, err := d.Ledger.NotCarried(ctx, s.Run)
+	renewal, err := d.Ledger.Renewal(ctx, s.Run, d.Observer)
 	if err != nil {
 		return ScanView{}, err
 	}
@@ -161,10 +162,9 @@ func (d *Desk) scanView(ctx context.Context, x *ledger.Settled, joined []measure
 	} else {
 		v.Stage, v.Error = d.work.tiles(s.SHA256)
 	}
-	for _, n := range lost {
-		if n.Event.Observer == d.Observer {
-			v.Lost = append(v.Lost, fmt.Sprintf("%s: %s", n.Event.Kind, n.Why))
-		}
+	v.Renewed = renewed(renewal)
+	for _, n := range renewal.NotCarried {
+		v.Lost = append(v.Lost, n.String())
 	}
 	for _, c := range m.Cores {
 		state, sum := st.States[c.UID], measure.Summarise(c)
@@ -176,6 +176,22 @@ func (d *Desk) scanView(ctx context.Context, x *ledger.Settled, joined []measure
 		v.Cores = append(v.Cores, line)
 	}
 	return v, nil
+}
+
+// renewed says which cores are known from earlier readings, how surely, and how
+// many of the observer's edits were carried over.
+func renewed(r ledger.Renewal) []string {
+	said := []string{}
+	if r.Since != 0 {
+		said = append(said, "This scan was read anew.")
+	}
+	for _, a := range r.Again {
+		said = append(said, a.String()+".")
+	}
+	if r.Carried+len(r.NotCarried) > 0 {
+		said = append(said, fmt.Sprintf("Edits on the earlier reading: %d carried over, %d not.", r.Carried, len(r.NotCarried)))
+	}
+	return said
 }
 
 // deleted lists the cores that an observer has taken off a scan.

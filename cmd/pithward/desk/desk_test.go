@@ -151,6 +151,26 @@ func TestRequests(t *testing.T) {
 	}
 }
 
+// A scan read anew says what became of the edits.
+func TestReadAnew(t *testing.T) {
+	d := newDesk(t)
+	for i, rest := range []string{`"remove", "target": "b4"`, `"sign-off"`} {
+		if res, body := ask(t, d, "POST", one+"/events", `{"revision": `+jsonOf(i)+`, "uuid": "`+uuid.NewString()+`", "kind": `+rest+`}`, nil); res.StatusCode != http.StatusOK {
+			t.Fatal(body)
+		}
+	}
+	m := workertest.Measurement(measure.Job{Scan: "tray.tif", Version: "v2", Settings: measure.Settings{Season: measure.DefaultSeason()}})
+	if _, err := d.Ledger.Store(t.Context(), m, "/scans/tray.tif", noon); err != nil {
+		t.Fatal(err)
+	}
+	_, body := ask(t, d, "GET", "/api/project", "", nil)
+	for _, words := range []string{`"renewed":["This scan was read anew.","Edits on the earlier reading: 1 carried over, 1 not."]`, `"not_carried":["tray-1: sign-off: sign the core off again`} {
+		if !strings.Contains(body, words) {
+			t.Errorf("the page is not told %s: %s", words, body)
+		}
+	}
+}
+
 // The address that pithward prints lets in: it becomes a cookie and goes.
 func TestLetIn(t *testing.T) {
 	d := newDesk(t)

@@ -132,6 +132,7 @@ export interface Scan extends Picture {
   revision: number;
   files: string[]; // what it can be saved as
   joins: string[]; // cores put together from parts
+  renewed: string[]; // how it is known from earlier readings
   not_carried: string[];
   cores: CoreLine[];
   undo: string; // kind of the scan's own last edit
