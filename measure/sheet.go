@@ -40,7 +40,8 @@ type SheetWarning struct {
 }
 
 // ReadSheet reads a core sheet: CSV in UTF-8 with a header, the columns in any
-// order, parted by commas, semicolons or tabs; lengths may have a decimal comma. Unknown columns are kept in Field.Other. A fault in a row is a
+// order, parted by commas, semicolons or tabs; lengths may have a decimal comma. Unknown
+// columns are kept in Field.Other, under the names they have. A fault in a row is a
 // warning: a bad cell counts as not stated, and only a row without scan or
 // position is left out. The error, which names the sheet, says that the whole
 // sheet cannot be used: it is not UTF-8, lacks the column scan or position, or
@@ -153,13 +154,19 @@ func firstInvalidLine(text []byte) int {
 	return line
 }
 
-// columns returns the names of the columns in the house spelling. A name given twice counts once, the later column is
-// ignored.
+// columns returns the names of the columns: those with a meaning in the house
+// spelling, others as they are written. A name given twice counts once, the
+// later column is ignored.
 func (s *Sheet) columns(header []string) ([]string, error) {
-	var names []string
+	var names, seen []string
 	for _, h := range header {
 		name := columnName(h)
-		if name != "" && slices.Contains(names, name) {
+		twice := name != "" && slices.Contains(seen, name)
+		seen = append(seen, name)
+		if !slices.Contains(sheetColumns(), name) {
+			name = strings.TrimSpace(h)
+		}
+		if twice {
 			s.warn(1, "", fmt.Sprintf("column %s is there twice: the first counts", name))
 			name = ""
 		}
@@ -259,6 +266,17 @@ func (f *Field) set(column, cell string) (fault string) {
 		f.Other[column] = cell
 	}
 	return fault
+}
+
+// OtherCell returns the cell of a column without a meaning of its own, named in
+// the house spelling; "" if there is none.
+func (f Field) OtherCell(column string) string {
+	for name, cell := range f.Other {
+		if columnName(name) == column {
+			return cell
+		}
+	}
+	return ""
 }
 
 func count(cell string) (int, string) {

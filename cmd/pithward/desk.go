@@ -65,7 +65,9 @@ the automatic reading is never changed. Press ? on the page for its keys.` +
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.names = args
-			o.noteScale(cmd)
+			if err := o.noteScale(cmd); err != nil {
+				return err
+			}
 			return runDesk(cmd.Context(), o, d)
 		},
 	}

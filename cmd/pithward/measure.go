@@ -87,7 +87,9 @@ arrives there, as --resume does, until Ctrl-C.` +
 		ValidArgsFunction: scanNames,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.scans = args
-			o.noteScale(cmd)
+			if err := o.noteScale(cmd); err != nil {
+				return err
+			}
 			if cmd.Flags().Changed("jobs") && o.jobs < 1 {
 				return fmt.Errorf("--jobs %d: want at least 1", o.jobs)
 			}

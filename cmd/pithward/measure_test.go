@@ -171,6 +171,13 @@ func TestOneBadScanFailsAlone(t *testing.T) {
 	}{
 		{"absent.tif", "there is no such file: check the name", func(*testing.T, string) {}},
 		{"nowhere/absent.tif", "there is no such file: check the name", func(*testing.T, string) {}},
+		{"file/absent.tif", "there is no such file: check the name", func(t *testing.T, p string) { writeFile(t, filepath.Dir(p), "no folder") }},
+		{"circle/absent.tif", "cannot be read: too many levels of symbolic links", func(t *testing.T, p string) {
+			if err := os.Symlink(filepath.Dir(p), filepath.Dir(p)); err != nil {
+				t.Fatal(err)
+			}
+		}},
+		{"l\xe4ngs.tif", "its name is not UTF-8: rename it", nil},
 		{"folder.tif", "is a folder, not a scan: name the image files in it", func(t *testing.T, p string) {
 			if err := os.Mkdir(p, 0o777); err != nil {
 				t.Fatal(err)
@@ -228,6 +235,7 @@ func TestWrongCalls(t *testing.T) {
 	picture := scans(t, dir, "good.overlay.png")[0]
 	file := scans(t, dir, "afile")[0]
 	sheet := func(text string) string { return writeFile(t, filepath.Join(dir, "s.csv"), text) }
+	old := filepath.Join(dir, "l\xe4ngs")
 	latin := writeFile(t, filepath.Join(dir, "latin.csv"), "scan,position,note\ngood,1,K\xe4fer\n")
 	tests := []struct {
 		name string
@@ -236,10 +244,11 @@ func TestWrongCalls(t *testing.T) {
 	}{
 		{"no scan", []string{}, "name at least one SCAN"},
 		{"an unknown flag", []string{scan, "--fast"}, "unknown flag: --fast"},
-		{"a scale of 0", []string{scan, "--mm-per-px", "0"}, "--mm-per-px 0: makes a pixel 0 mm wide"},
-		{"a negative scale", []string{scan, "--dpi", "-1200"}, "--dpi -1200"},
+		{"a scale of 0", []string{scan, "--mm-per-px", "0"}, "--mm-per-px 0: want 0.0001 to 1 mm a pixel"},
+		{"a negative scale", []string{scan, "--dpi", "-1200"}, "--dpi -1200: want 25.4 to 254000 pixels an inch"},
+		{"no dots at all", []string{scan, "--dpi", "0"}, "--dpi 0: want 25.4 to 254000 pixels an inch"},
 		{"a scale that is no number", []string{scan, "--mm-per-px", "NaN"}, "--mm-per-px NaN"},
-		{"two scales", []string{scan, "--mm-per-px", "0.02", "--dpi", "1200"}, "mm-per-px"},
+		{"two scales", []string{scan, "--mm-per-px", "0.02", "--dpi", "1200"}, "--mm-per-px and --dpi both give the scale: leave one out"},
 		{"an unknown wood", []string{scan, "--wood", "bamboo"}, "--wood bamboo: want one of auto, conifer, ring-porous, diffuse-porous"},
 		{"an unknown end", []string{scan, "--bark", "up"}, "--bark up: want one of auto, left, right, top, bottom"},
 		{"no jobs", []string{scan, "--jobs", "0"}, "--jobs 0: want at least 1"},
@@ -253,7 +262,9 @@ func TestWrongCalls(t *testing.T) {
 		{"stems that meet in one file", []string{scan, nested}, scan + " and " + nested + " would both write " + filepath.Join(dir, "good.undated.rwl")},
 		{"a result as a scan", []string{scan, picture}, picture + " is a result of " + scan},
 		{"an --out that is a file", []string{scan, "--out", file}, "--out " + file + ": cannot be made: not a directory"},
+		{"an --out in Latin-1", []string{scan, "--out", old}, old + ": no results can be written there: its name is not UTF-8: give another folder with --out"},
 		{"a sheet that is not there", []string{scan, "--sheet", filepath.Join(dir, "no.csv")}, "cannot be read: no such file"},
+		{"a sheet that is a folder", []string{scan, "--sheet", dir}, "--sheet " + dir + ": is a folder, not a CSV file"},
 		{"a sheet without position", []string{scan, "--sheet", sheet("scan,core\n")}, `no column "position"`},
 		{"a sheet in Latin-1", []string{scan, "--sheet", latin}, "line 2 is not UTF-8"},
 	}

@@ -6,6 +6,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
+	"unicode/utf8"
 
 	"pithward/measure"
 	"pithward/measure/archive"
@@ -63,9 +65,12 @@ func planTasks(scans []string, out string) ([]task, error) {
 		t.dir = dir
 		if _, tried := writable[dir]; !tried {
 			writable[dir] = tryWriting(dir)
+			if !utf8.ValidString(dir) {
+				writable[dir] = errNotUTF8
+			}
 			removeAbandoned(dir)
 		}
-		if err := writable[dir]; err != nil && (out != "" || !errors.Is(err, fs.ErrNotExist)) {
+		if err := writable[dir]; err != nil && (out != "" || !absent(err)) {
 			return nil, fmt.Errorf("%s: no results can be written there: %w: give another folder with --out", t.show, reason(err))
 		}
 		tasks = append(tasks, t)
@@ -84,6 +89,15 @@ func realPath(path string) (string, error) {
 	}
 	return abs, nil
 }
+
+// absent tells whether an error says that a folder is not there: then neither is
+// the scan in it, which is no fault of the call.
+func absent(err error) bool {
+	return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) || errors.Is(err, syscall.ELOOP)
+}
+
+// errNotUTF8 says that neither a job nor a result, which are JSON, can hold a name.
+var errNotUTF8 = errors.New("its name is not UTF-8")
 
 // tryWriting makes a file in a folder and takes it away again.
 func tryWriting(dir string) error {
@@ -133,7 +147,9 @@ func reason(err error) error {
 func readableScan(path string) error {
 	info, err := os.Stat(path)
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case !utf8.ValidString(path):
+		return fmt.Errorf("%w: rename it", errNotUTF8)
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENOTDIR):
 		return errors.New("there is no such file: check the name")
 	case err != nil:
 		return fmt.Errorf("cannot be read: %w", reason(err))

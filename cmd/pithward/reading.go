@@ -62,7 +62,6 @@ func (o *readingOptions) flags(cmd *cobra.Command) {
 	f.StringVar(&o.scanner, "scanner", auto, "`NAME` of the scanner's check (see pithward scanner): "+auto+", by what the scan says of its scanner; none; or one of pithward scanner list")
 	f.StringVar(&o.scanners, "scanners", "", "`FILE` that pithward scanner keeps its checks in (default: in the user's settings)")
 	f.DurationVar(&o.timeLimit, "time-limit", 15*time.Minute, "give a scan up after `TIME`")
-	cmd.MarkFlagsMutuallyExclusive(flagMMPerPx, flagDPI)
 	fixed(cmd, "wood", woods()...)
 	fixed(cmd, "bark", ends()...)
 	complete(cmd, "scanner", scannerNames(&o.scanners, auto, none))
@@ -72,12 +71,17 @@ func (o *readingOptions) flags(cmd *cobra.Command) {
 }
 
 // noteScale notes by which flag the scale was given.
-func (o *readingOptions) noteScale(cmd *cobra.Command) {
+func (o *readingOptions) noteScale(cmd *cobra.Command) error {
 	for _, flag := range []string{flagMMPerPx, flagDPI} {
-		if cmd.Flags().Changed(flag) {
-			o.scaleFlag = flag
+		if !cmd.Flags().Changed(flag) {
+			continue
 		}
+		if o.scaleFlag != "" {
+			return fmt.Errorf("--%s and --%s both give the scale: leave one out", o.scaleFlag, flag)
+		}
+		o.scaleFlag = flag
 	}
+	return nil
 }
 
 // settings turns the flags into the settings of a measurement.
@@ -139,15 +143,18 @@ const (
 
 // scale returns the scale given in mm a pixel; 0 if none was.
 func (o readingOptions) scale() (float64, error) {
-	value, mm := o.mmPerPx, o.mmPerPx
+	mm := o.mmPerPx
 	switch o.scaleFlag {
 	case "":
 		return 0, nil
 	case flagDPI:
-		value, mm = o.dpi, 25.4/o.dpi
+		mm = 25.4 / o.dpi
 	}
 	if math.IsNaN(mm) || mm < finestMMPerPx || mm > coarsestMMPerPx {
-		return 0, fmt.Errorf("--%s %v: makes a pixel %v mm wide; want %v to %v mm", o.scaleFlag, value, mm, finestMMPerPx, coarsestMMPerPx)
+		if o.scaleFlag == flagDPI {
+			return 0, fmt.Errorf("--%s %v: want %.4g to %.6g pixels an inch", flagDPI, o.dpi, 25.4/coarsestMMPerPx, 25.4/finestMMPerPx)
+		}
+		return 0, fmt.Errorf("--%s %v: want %v to %v mm a pixel", flagMMPerPx, mm, finestMMPerPx, coarsestMMPerPx)
 	}
 	return mm, nil
 }

@@ -112,6 +112,9 @@ func openSheet(path string) (*measure.Sheet, error) {
 		return nil, fmt.Errorf("--sheet %s: cannot be read: %w", path, reason(err))
 	}
 	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, fmt.Errorf("--sheet %s: is a folder, not a CSV file", path)
+	}
 	sheet, err := measure.ReadSheet(filepath.Base(path), f)
 	if err != nil {
 		return nil, fmt.Errorf("--sheet %s", err)

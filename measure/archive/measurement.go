@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strconv"
-	"strings"
 
 	"pithward/measure"
 )
@@ -183,7 +182,7 @@ func coreMeta(c measure.Core, outermost, innermost bool) Meta {
 	m := Meta{Bark: &bark, Pith: &pith}
 	if c.Field != nil {
 		m.Tree, m.Species, m.Note = c.Field.Tree, c.Field.Species, c.Field.Note
-		if n, err := strconv.Atoi(strings.TrimSpace(c.Field.Other[sapwoodColumn])); err == nil && n >= 0 && outermost {
+		if n, err := strconv.Atoi(c.Field.OtherCell(sapwoodColumn)); err == nil && n >= 0 && outermost {
 			m.Sapwood = &n
 		}
 	}
