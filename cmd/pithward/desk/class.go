@@ -39,7 +39,8 @@ type Class struct {
 	name    string // of this machine
 	limits  limits
 	drawing chan struct{} // holds one for each page that is being made
-	seen    sync.Map      // progress of students by id, see progress
+	masked  masks
+	seen    sync.Map // progress of students by id, see progress
 }
 
 // NewClass returns a class whose students' page listens at host:port.

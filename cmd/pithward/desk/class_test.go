@@ -1,8 +1,13 @@
 package desk
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/jpeg"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -15,6 +20,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	xdraw "golang.org/x/image/draw"
 
 	"pithward/cmd/pithward/worker/workertest"
 	"pithward/measure"
@@ -465,34 +471,117 @@ func TestFloods(t *testing.T) {
 	}
 }
 
-// Tiles of the core's region are the scan's; others are paper, whatever is there.
-func TestStudentTiles(t *testing.T) {
-	r := newRoom(t)
-	dir := filepath.Join(r.class.Tiles.Dir, r.x.Blank.Scan.SHA256)
-	// 100,000 px wide, so that the core, at its left end, is in few of the tiles.
-	for name, text := range map[string]string{
-		"scan.dzi":                `<Image xmlns="http://schemas.microsoft.com/deepzoom/2008" TileSize="512" Overlap="1" Format="jpg"><Size Width="100000" Height="2000"/></Image>`,
-		"scan_files/17/0_0.jpg":   "wood",
-		"scan_files/17/100_0.jpg": "another's wood",
-		"scan_files/17/0_3.jpg":   "another's wood",
-		"scan_files/8/0_0.jpg":    "all, small",
-	} {
+// trayTiles writes the pyramid of a scan of 400 x 300 px: the exercise's core dark at
+// y = 80 to 120, its neighbour on the tray white at y = 180 to 220.
+func trayTiles(t *testing.T, dir string) {
+	t.Helper()
+	const tile, overlap = 128, 1
+	write := func(name string, data []byte) {
 		path := filepath.Join(dir, filepath.FromSlash(name))
 		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		if err := os.WriteFile(path, data, 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
+	write("scan.dzi", []byte(`<Image Format="jpg" Overlap="1" TileSize="128"><Size Width="400" Height="300"/></Image>`))
+	img := image.NewRGBA(image.Rect(0, 0, 400, 300))
+	draw.Draw(img, img.Rect, image.NewUniform(color.Gray{Y: 90}), image.Point{}, draw.Src)
+	draw.Draw(img, image.Rect(0, 80, 300, 120), image.Black, image.Point{}, draw.Src)
+	draw.Draw(img, image.Rect(0, 180, 300, 220), image.White, image.Point{}, draw.Src)
+	for level := 9; level >= 0; level-- {
+		for x := 0; x*tile < img.Rect.Dx(); x++ {
+			for y := 0; y*tile < img.Rect.Dy(); y++ {
+				part := image.Rect(x*tile-overlap, y*tile-overlap, (x+1)*tile+overlap, (y+1)*tile+overlap).Intersect(img.Rect)
+				var b bytes.Buffer
+				if err := jpeg.Encode(&b, img.SubImage(part), &jpeg.Options{Quality: 95}); err != nil {
+					t.Fatal(err)
+				}
+				write(fmt.Sprintf("scan_files/%d/%d_%d.jpg", level, x, y), b.Bytes())
+			}
+		}
+		half := image.NewRGBA(image.Rect(0, 0, (img.Rect.Dx()+1)/2, (img.Rect.Dy()+1)/2))
+		xdraw.ApproxBiLinear.Scale(half, half.Rect, img, img.Rect, draw.Src, nil)
+		img = half
+	}
+}
+
+// Students see the core of their exercise whole, on every level of the scan's tiles,
+// and nothing of its neighbour: paper lies there.
+func TestStudentTiles(t *testing.T) {
+	r := newRoom(t)
+	dir := filepath.Join(r.class.Tiles.Dir, r.x.Blank.Scan.SHA256)
+	trayTiles(t, dir)
 	ada := r.join("Ada")
-	for path, want := range map[string]string{"scan_files/17/0_0.jpg": "wood", "scan_files/17/100_0.jpg": string(blankTile()), "scan_files/17/0_3.jpg": string(blankTile()), "scan_files/8/0_0.jpg": "all, small"} {
-		if status, text := r.student(ada, "GET", "/tiles/"+path, ""); status != 200 || text != want {
-			t.Errorf("%s: %d %.40q", path, status, text)
+	served := 0
+	for level := range 10 {
+		scale := 1 << (9 - level)
+		for x := range 4 {
+			for y := range 3 {
+				status, text := r.student(ada, "GET", fmt.Sprintf("/tiles/scan_files/%d/%d_%d.jpg", level, x, y), "")
+				if status == 404 {
+					continue
+				}
+				served++
+				img, err := jpeg.Decode(strings.NewReader(text))
+				if status != 200 || err != nil {
+					t.Fatalf("level %d, %d_%d: %d %v", level, x, y, status, err)
+				}
+				if img.Bounds().Dx() == 8 && scale == 1 && y == 0 && x < 3 {
+					t.Errorf("nothing of the core is shown in %d_%d", x, y)
+				}
+				for j := range img.Bounds().Dy() {
+					for i := range img.Bounds().Dx() {
+						v := color.GrayModel.Convert(img.At(i, j)).(color.Gray).Y
+						if v > blank.Y+20 { // as JPEG has it
+							t.Fatalf("level %d, %d_%d: the neighbour shows at %d, %d", level, x, y, i, j)
+						}
+						at := image.Pt(max(0, x*128-1)+i, max(0, y*128-1)+j)
+						if scale == 1 && at.In(image.Rect(0, 84, 300, 116)) && v > 30 {
+							t.Fatalf("%d_%d: the core is hidden at %v", x, y, at)
+						}
+					}
+				}
+			}
 		}
 	}
-	if status, _ := r.student(ada, "GET", "/tiles/scan_files/17/1_0.jpg", ""); status != 404 && status != 200 {
+	if served != 12+4+1*8 {
+		t.Errorf("%d tiles were served", served)
+	}
+	if status, _ := r.student(ada, "GET", "/tiles/scan_files/9/9_9.jpg", ""); status != 404 {
 		t.Errorf("a tile that is not there: %d", status)
+	}
+	if len(r.class.masked.kept) != served {
+		t.Errorf("%d tiles are kept", len(r.class.masked.kept))
+	}
+}
+
+// What is shown of a core follows it where it is bowed or aslant, ends with a little
+// wood beyond, and needs no outline.
+func TestShape(t *testing.T) {
+	bowed := measure.Core{PathPx: []measure.Point{{0, 100}, {500, 200}, {1000, 100}},
+		OutlinePx: []measure.Point{{0, 50}, {500, 150}, {1000, 50}, {1000, 150}, {500, 250}, {0, 150}}}
+	bare := measure.Core{PathPx: []measure.Point{{100, 0}, {100, 900}}}
+	for _, tt := range []struct {
+		name string
+		core measure.Core
+		p    measure.Point
+		want bool
+	}{
+		{"the middle", bowed, measure.Point{500, 200}, true},
+		{"its edge", bowed, measure.Point{500, 255}, true},
+		{"the neighbour in the bow", bowed, measure.Point{500, 90}, false},
+		{"below an end", bowed, measure.Point{0, 250}, false},
+		{"the bark", bowed, measure.Point{-50, 95}, true},
+		{"far beyond the bark", bowed, measure.Point{-150, 100}, false},
+		{"beyond the pith", bowed, measure.Point{1050, 95}, true},
+		{"without an outline", bare, measure.Point{120, 450}, true},
+		{"beside it", bare, measure.Point{160, 450}, false},
+	} {
+		if got := shapeOf(tt.core).outside(tt.p) <= 0; got != tt.want {
+			t.Errorf("%s is seen: %v", tt.name, got)
+		}
 	}
 }
 

@@ -168,6 +168,7 @@ function tell(): void {
 function take(v: CoreView): void {
   if (!scan) return;
   view = v;
+  if (!v.core.boundaries.some((b) => b.kind === "ring")) [v.core.rings, v.mean_mm] = [[], null]; // the wood between its given ends is no ring
   if (!v.core.boundaries.some((b) => b.id === wood.selected)) wood.selected = "";
   void wood.show(v, scan);
   numbers(v);
