@@ -69,6 +69,12 @@ type Crop struct {
 	File      string  `json:"file"` // the picture to write, JPEG
 }
 
+// DamagedData words the warning that a picture's data contradict themselves, as
+// why says, but were read as far as they go.
+func DamagedData(why string) string {
+	return "the picture's data are damaged (" + why + "): parts of it may be wrong: look at the overlay, and copy or scan it again"
+}
+
 // Message is one line (JSON) of the worker's standard output: progress while
 // it works, and at the end a measurement, the rulers asked for, or an error for
 // the user.

@@ -25,6 +25,7 @@ type Scan struct {
 	Header header.Header // what the file says of itself
 
 	pixels  raster.Pixels
+	damage  error  // of the picture's data, behind which the image library went on
 	release func() // gives the pixels' memory back
 	sum     string
 	hash    errgroup.Group // of sum: the file is hashed while it is decoded
@@ -38,18 +39,32 @@ type Scan struct {
 // names the file, and is a [*header.Refusal] where the file cannot be read
 // rightly.
 func ReadScan(path string) (*Scan, error) {
-	return readScan(path, func(h header.Header) (raster.Pixels, func(), error) {
+	var damage error
+	s, err := readScan(path, func(h header.Header) (px raster.Pixels, release func(), err error) {
 		if tiff.Takes(h) {
-			px, release, err := decodeStrips(path, h)
-			if err == nil || h.Uncommon() {
-				return px, release, err
+			px, release, damage = decodeStrips(path, h)
+			if damage == nil || h.Uncommon() {
+				return px, release, damage
 			}
 		}
 		if h.Uncommon() {
 			return raster.Pixels{}, nil, errors.New("16-bit samples in planes, or with alpha, in strips of an unusual layout")
 		}
-		return decodeAsMeant(path, h) // which may be less strict, or knows better
+		return decodeAsMeant(path, h) // which is less strict
 	})
+	if err == nil {
+		s.damage = damage
+	}
+	return s, err
+}
+
+// Notes says what a person should know of how the file was read.
+func (s *Scan) Notes() []string {
+	notes := s.Header.Notes()
+	if s.damage != nil {
+		notes = append(notes, measure.DamagedData(s.damage.Error()))
+	}
+	return notes
 }
 
 // ReadScanPlainly is ReadScan by the image library alone.

@@ -457,6 +457,9 @@ func TestReadTIFF(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer s.Close()
+			if s.damage != nil {
+				t.Errorf("called damaged: %v", s.damage)
+			}
 			compareScan(t, s, tt.p, tt.tolerance)
 			if s.Header.Uncommon() {
 				return // the image library does not read it

@@ -96,7 +96,7 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 	if err := errors.Join(err, reducing.Wait()); err != nil {
 		return m, nil, err
 	}
-	m.Warnings = append(s.Header.Notes(), m.Warnings...)
+	m.Warnings = append(s.Notes(), m.Warnings...)
 	if job.Strips != "" {
 		tell("drawing strips", 0, 1)
 		files, err = vision.WriteStrips(s, m, job.Strips)

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"image"
 	"image/color"
+	"image/jpeg"
 	"image/png"
 	"math"
 	"math/rand/v2"
@@ -191,6 +193,45 @@ func TestHostileScans(t *testing.T) {
 			t.Errorf("nothing said of %s:\n%s", scan, out)
 		}
 		checkJSON(t, filepath.Join(dir, "results", measure.Stem(scan)+".json"))
+	}
+}
+
+// A picture whose data are damaged is read as far as it goes, and that is said:
+// the libraries go on behind such a place with whatever comes of it.
+func TestDamagedPictures(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 4))
+	pic := &phantom.Picture{Width: 300, Height: 200, Channels: 3}
+	for range 300 * 200 * 3 {
+		pic.U8 = append(pic.U8, uint8(random.IntN(256)))
+	}
+	var jpg bytes.Buffer
+	if err := jpeg.Encode(&jpg, pic, nil); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	tif := filepath.Join(dir, "lzw.tif")
+	f, err := os.Create(tif)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(pic.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.LZW}), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	lzw, whole := read(t, tif), jpg.String()
+	spoilt := lzw[:5000] + strings.Repeat("\xa5", 500) + lzw[5500:]
+	cut := whole[:len(whole)/2] + "\xff\xd9" // with an end marker all the same
+	for _, tt := range []struct {
+		name, file string
+		damaged    bool
+	}{{"lzw.tif", lzw, false}, {"lzw-spoilt.tif", spoilt, true}, {"whole.jpg", whole, false}, {"cut.jpg", cut, true}} {
+		path := writeFile(t, filepath.Join(dir, tt.name), tt.file)
+		status, out, talk := user(t, "measure", path, "--overwrite", "--out", filepath.Join(dir, "results"))
+		if status > 1 || strings.Contains(talk, "worker") {
+			t.Fatalf("%s: status %d, said %q", tt.name, status, talk)
+		}
+		if said := strings.Contains(out, "heed: the picture's data are damaged ("); said != tt.damaged {
+			t.Errorf("%s: damage told %v, want %v:\n%s", tt.name, said, tt.damaged, out)
+		}
 	}
 }
 

@@ -158,7 +158,24 @@ func (w Worker) run(ctx context.Context, job measure.Job, progress func(measure.
 	case answer == nil:
 		return nil, errNoResult
 	}
+	if why := jpegDamage(stderr.String()); why != "" && answer.Measurement != nil {
+		answer.Measurement.Warnings = append(answer.Measurement.Warnings, measure.DamagedData(why))
+	}
 	return answer, nil
+}
+
+// jpegDamage picks from a worker's standard error what the JPEG library
+// (libjpeg) says of data that break off or are spoilt; it then makes the rest of
+// the picture up and gives no error. Stray bytes between segments are no harm.
+func jpegDamage(stderr string) string {
+	for line := range strings.Lines(stderr) {
+		for _, harm := range []string{"premature end of data segment", "Premature end of JPEG file", "bad Huffman code"} {
+			if strings.Contains(line, harm) {
+				return harm
+			}
+		}
+	}
+	return ""
 }
 
 // remedy is what to do about a scan that ends its worker.
