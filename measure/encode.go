@@ -17,7 +17,7 @@ import (
 // infinity, which JSON cannot hold.
 func Encode(w io.Writer, m Measurement) error {
 	m.FillLists()
-	text, err := json.MarshalIndent(m, "", "  ")
+	text, err := json.Marshal(m)
 	if err != nil {
 		return fmt.Errorf("%s: the measurement cannot be written: %w", m.Scan.File, err)
 	}
@@ -99,50 +99,110 @@ func fill[T any](list *[]T) {
 	}
 }
 
-// layOut shortens the numbers of an indented JSON text and puts each list that
-// holds only numbers, or lists of them, on one line.
+// layOut indents a compact JSON text, shortens its numbers, and leaves each
+// list that holds only numbers, or lists of them, on one line.
 func layOut(text []byte) []byte {
-	var out bytes.Buffer
+	out := make([]byte, 0, 2*len(text))
+	depth := 0
+	newLine := func() {
+		out = append(out, '\n')
+		for range depth {
+			out = append(out, "  "...)
+		}
+	}
 	joinedTo := 0 // the end of the list that is being put on one line
 	for i := 0; i < len(text); {
-		switch c := text[i]; {
+		c := text[i]
+		switch {
 		case c == '"':
 			n := stringLength(text[i:])
-			out.Write(text[i : i+n])
+			out = append(out, text[i:i+n]...)
 			i += n
 			continue
 		case c == '-' || c >= '0' && c <= '9':
-			n := len(text[i:]) - len(bytes.TrimLeft(text[i:], "0123456789+-.eE"))
-			out.Write(shortNumber(text[i : i+n]))
+			n := numberLength(text[i:])
+			out = appendShort(out, text[i:i+n])
 			i += n
 			continue
 		case c == '[' && i >= joinedTo:
 			joinedTo = i + numbersLength(text[i:])
 		}
-		joining := i < joinedTo
-		if c := text[i]; !joining || c != ' ' && c != '\n' {
-			out.WriteByte(c)
-			if joining && c == ',' {
-				out.WriteByte(' ')
-			}
-		}
 		i++
+		joined := i <= joinedTo
+		switch {
+		case (c == '{' || c == '[') && !joined:
+			out = append(out, c)
+			if text[i] == '}' {
+				out = append(out, '}')
+				i++
+				continue
+			}
+			depth++
+			newLine()
+		case (c == '}' || c == ']') && !joined:
+			depth--
+			newLine()
+			out = append(out, c)
+		case c == ',' && joined:
+			out = append(out, ", "...)
+		case c == ',':
+			out = append(out, c)
+			newLine()
+		case c == ':':
+			out = append(out, ": "...)
+		default:
+			out = append(out, c)
+		}
 	}
-	return out.Bytes()
+	return out
 }
 
-// shortNumber writes a number that has a fraction with eight significant
-// digits at most.
-func shortNumber(number []byte) []byte {
-	f, err := strconv.ParseFloat(string(number), 64)
-	if err != nil || !bytes.ContainsAny(number, ".eE") {
-		return number
+// appendShort appends a number as JSON has it; one with a fraction with eight
+// significant digits at most.
+func appendShort(out, number []byte) []byte {
+	const most = 8
+	if !bytes.ContainsAny(number, ".eE") {
+		return append(out, number...)
 	}
+	f, err := strconv.ParseFloat(string(number), 64)
+	if err != nil {
+		return append(out, number...)
+	}
+	whole, fraction, _ := bytes.Cut(bytes.TrimPrefix(number, []byte("-")), []byte("."))
+	after := most - len(whole) // digits behind the point
+	if whole[0] == '0' {
+		after = most + len(fraction) - len(bytes.TrimLeft(fraction, "0"))
+	}
+	if after < 0 || bytes.ContainsAny(number, "eE") {
+		return appendShortAny(out, f)
+	}
+	if len(fraction) <= after && fraction[len(fraction)-1] != '0' {
+		return append(out, number...)
+	}
+	out = strconv.AppendFloat(out, f, 'f', after, 64)
+	if after > 0 {
+		out = bytes.TrimRight(out, "0")
+	}
+	return bytes.TrimSuffix(out, []byte("."))
+}
+
+// appendShortAny appends any number with eight significant digits at most.
+func appendShortAny(out []byte, f float64) []byte {
 	short, err := strconv.ParseFloat(strconv.FormatFloat(f, 'g', 8, 64), 64)
 	if err != nil {
-		return number
+		short = f
 	}
-	return strconv.AppendFloat(nil, short, 'f', -1, 64)
+	return strconv.AppendFloat(out, short, 'f', -1, 64)
+}
+
+// numberLength returns the length of the number that text begins with.
+func numberLength(text []byte) int {
+	for i, c := range text {
+		if (c < '0' || c > '9') && c != '-' && c != '+' && c != '.' && c != 'e' && c != 'E' {
+			return i
+		}
+	}
+	return len(text)
 }
 
 // stringLength returns the length of the JSON string that text begins with,
@@ -171,7 +231,7 @@ func numbersLength(text []byte) int {
 			if depth--; depth == 0 {
 				return i + 1
 			}
-		case bytes.IndexByte([]byte("0123456789+-.eE, \n"), c) < 0:
+		case (c < '0' || c > '9') && c != ',' && c != '.' && c != '-' && c != '+' && c != 'e' && c != 'E':
 			return 0
 		}
 	}

@@ -2,16 +2,20 @@ package measure
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"flag"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
+	"pgregory.net/rapid"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -163,12 +167,61 @@ func TestEncodeAndDecode(t *testing.T) {
 
 func TestNumbersAreShort(t *testing.T) {
 	for in, want := range map[string]string{
-		`[253.11078912903872, -150]`: `[253.11079, -150]`, `{"a": 0.021166648575930574}`: `{"a": 0.021166649}`, `1e-9`: `0.000000001`,
-		`123456789012`: `123456789012`, `{"a": "1.23456789012"}`: `{"a": "1.23456789012"}`, "[\n  [\n    1,\n    2\n  ]\n]": "[[1, 2]]", "[\n  {}\n]": "[\n  {}\n]", `[]`: `[]`,
+		`[253.11078912903872,-150]`: `[253.11079, -150]`, `{"a":0.021166648575930574}`: "{\n  \"a\": 0.021166649\n}", `1e-9`: `0.000000001`,
+		`123456789012`: `123456789012`, `"1.23456789012, [1]"`: `"1.23456789012, [1]"`, `[[1,2]]`: `[[1, 2]]`, `[{}]`: "[\n  {}\n]", `[]`: `[]`,
+		`[[1,2],"a"]`: "[\n  [1, 2],\n  \"a\"\n]", `9.99999999`: `10`, `99999999.6`: `100000000`, `0.0999999999`: `0.1`, `1.50`: `1.5`, `-1.5E+3`: `-1500`,
 	} {
 		if got := string(layOut([]byte(in))); got != want {
 			t.Errorf("%q became %q, want %q", in, got, want)
 		}
+	}
+}
+
+// Numbers are as the standard library rounds them to eight digits.
+func TestNumbersAreRounded(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := rapid.Float64().Draw(t, "f") * math.Pow(10, float64(rapid.IntRange(-12, 12).Draw(t, "power")))
+		if rapid.Bool().Draw(t, "few digits") {
+			f = float64(int(math.Mod(f, 1e9))) / 1000
+		}
+		text, err := json.Marshal(f)
+		if err != nil {
+			t.Skip("infinite")
+		}
+		short, _ := strconv.ParseFloat(strconv.FormatFloat(f, 'g', 8, 64), 64)
+		want := strconv.FormatFloat(short, 'f', -1, 64)
+		if !bytes.ContainsAny(text, ".e") {
+			want = string(text) // whole numbers stay
+		}
+		if got := string(appendShort(nil, text)); got != want {
+			t.Fatalf("%s became %s, want %s", text, got, want)
+		}
+	})
+}
+
+// What holds no list of numbers is laid out as the standard library does it.
+func TestLaidOutAsUsual(t *testing.T) {
+	for _, v := range []any{
+		map[string]any{"a": nil, "b": true, "c": map[string]any{}, "d": map[string]any{"e": "x, [1]: {\\\"}"}},
+		[]any{"a", []any{"b", map[string]any{"c": 1}, false}, nil}, "text", 7,
+	} {
+		compact, _ := json.Marshal(v)
+		want, _ := json.MarshalIndent(v, "", "  ")
+		if d := cmp.Diff(string(want), string(layOut(compact))); d != "" {
+			t.Errorf("%s (-want +got):\n%s", compact, d)
+		}
+	}
+}
+
+func BenchmarkEncode(b *testing.B) {
+	m := sample()
+	core := m.Cores[0]
+	for range 9 {
+		core.Boundaries = append(core.Boundaries, core.Boundaries...)
+	}
+	m.Cores[0] = core
+	for b.Loop() {
+		_ = Encode(io.Discard, m)
 	}
 }
 
