@@ -111,6 +111,9 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 	}
 	if job.Overlay != "" {
 		tell("drawing overlay", 0, 1)
+		var closing errgroup.Group
+		closing.Go(func() error { s.Close(); return nil }) // what is drawn on is a copy
+		defer closing.Wait()
 		if err := overlay.WritePNG(job.Overlay, overlay.Draw(base.img, 1/float64(base.factor), m)); err != nil {
 			return m, files, err
 		}

@@ -3,12 +3,10 @@ package overlay
 import (
 	"image"
 	"image/color"
-	"runtime"
-
-	"golang.org/x/sync/errgroup"
 
 	"pithward/measure"
 	"pithward/vision/overlay/look"
+	"pithward/vision/raster"
 )
 
 // canvas is a picture being drawn on. Strokes are gathered in two layers and
@@ -26,11 +24,13 @@ type canvas struct {
 	unit      float64 // the look's px in px of this picture
 }
 
-// layer holds the coverage of ink and halo, 0..255, one byte a pixel. It is
-// made on first use: many pictures need only one.
+// layer holds the coverage of ink and halo, 0..255, one byte a pixel, and the
+// strokes that are still to be drawn. Coverage is made on first use: many
+// pictures need only one layer.
 type layer struct {
-	w, h      int
-	ink, halo []uint8
+	w, h        int
+	inks, halos []uint8
+	strokes     []segment
 }
 
 func newCanvas(img *image.NRGBA, em float64, face *typeface) *canvas {
@@ -42,8 +42,8 @@ func newCanvas(img *image.NRGBA, em float64, face *typeface) *canvas {
 }
 
 func (l *layer) open() {
-	if l.ink == nil {
-		l.ink, l.halo = make([]uint8, l.w*l.h), make([]uint8, l.w*l.h)
+	if l.inks == nil {
+		l.inks, l.halos = make([]uint8, l.w*l.h), make([]uint8, l.w*l.h)
 	}
 }
 
@@ -61,27 +61,29 @@ func (c *canvas) finish() {
 	c.onDim.lay(c.img, look.Paper.NRGBA(), look.Night.NRGBA())
 }
 
-// lay blends the layer into the picture, some rows at a time.
+// lay draws the strokes and blends the layer into the picture, some rows at a
+// time on all processors.
 func (l *layer) lay(img *image.NRGBA, ink, halo color.NRGBA) {
-	if l.ink == nil {
+	if len(l.strokes) > 0 {
+		l.open()
+	}
+	if l.inks == nil {
 		return
 	}
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	const rows = 128
-	for from := 0; from < l.h; from += rows {
-		g.Go(func() error {
-			for y := from; y < min(from+rows, l.h); y++ {
-				l.layRow(img, y, ink, halo)
-			}
-			return nil
-		})
-	}
-	_ = g.Wait() // the work above returns no error
+	const rows = 64
+	raster.InParallel((l.h+rows-1)/rows, func(i int) {
+		from, to := i*rows, min((i+1)*rows, l.h)
+		for _, s := range l.strokes {
+			s.ink(l, from, to)
+		}
+		for y := from; y < to; y++ {
+			l.layRow(img, y, ink, halo)
+		}
+	})
 }
 
 func (l *layer) layRow(img *image.NRGBA, y int, ink, halo color.NRGBA) {
-	inks, halos := l.ink[y*l.w:(y+1)*l.w], l.halo[y*l.w:(y+1)*l.w]
+	inks, halos := l.inks[y*l.w:(y+1)*l.w], l.halos[y*l.w:(y+1)*l.w]
 	row := img.Pix[y*img.Stride:]
 	for x := range inks {
 		if inks[x] == 0 && halos[x] == 0 {

@@ -17,6 +17,7 @@ import (
 
 	"pithward/measure"
 	"pithward/vision/overlay/look"
+	"pithward/vision/raster"
 )
 
 // footRows is how many rows of text under the picture Size keeps room for.
@@ -170,10 +171,8 @@ func (s *sheet) frame(face *typeface, left, top int) (w, h int) {
 		s.to = func(p measure.Point) measure.Point {
 			return measure.Point{(p[0]+0.5)*scale[0] - 0.5 + float64(left), (p[1]+0.5)*scale[1] - 0.5 + float64(top)}
 		}
-		s.figures = s.figures[:0]
-		for _, core := range s.m.Cores {
-			s.figures = append(s.figures, newFigure(core, s.to))
-		}
+		s.figures = make([]*figure, len(s.m.Cores))
+		raster.InParallel(len(s.figures), func(i int) { s.figures[i] = newFigure(s.m.Cores[i], s.to) })
 		s.foot = s.newFoot(face, scale[0], s.width(w))
 		if s.strip || len(s.foot.rows) <= rows {
 			return w, h

@@ -36,7 +36,7 @@ func (l *layer) stroke(line []measure.Point, p pen) {
 
 func (l *layer) solid(line []measure.Point, p pen) {
 	if len(line) == 1 {
-		l.segment(line[0], line[0], p)
+		l.segment(line[0], line[0], &p)
 	}
 	const most = 24.0 // px: a segment's box of pixels stays small
 	for i := 1; i < len(line); i++ {
@@ -46,20 +46,36 @@ func (l *layer) solid(line []measure.Point, p pen) {
 		}
 		n := math.Max(1, math.Ceil(distance(a, b)/most))
 		for k := 0.0; k < n; k++ {
-			l.segment(between(a, b, k/n), between(a, b, (k+1)/n), p)
+			l.segment(between(a, b, k/n), between(a, b, (k+1)/n), &p)
 		}
 	}
 }
 
-// segment inks the pixels near a short segment. Coverage is a function of the
-// distance to it, and the greatest counts, so that joints and crossings are no
-// darker than the line.
-func (l *layer) segment(a, b measure.Point, p pen) {
-	l.open()
+// segment is a short straight part of a stroke.
+type segment struct {
+	a, b measure.Point
+	pen  *pen
+}
+
+// segment notes a short segment, to be inked with all others when the layer is
+// laid on the picture.
+func (l *layer) segment(a, b measure.Point, p *pen) {
+	l.strokes = append(l.strokes, segment{a, b, p})
+}
+
+// ink inks the pixels near a segment, in the rows from..to alone. Coverage is a
+// function of the distance to it, and the greatest counts, so that joints and
+// crossings are no darker than the line, and the order does not matter.
+func (s segment) ink(l *layer, from, to int) {
+	a, b, p := s.a, s.b, s.pen
 	half := p.width / 2
 	out := half + max(p.reach, 1) + 1
-	x0, x1 := span(a[0], b[0], out, l.w)
 	y0, y1 := span(a[1], b[1], out, l.h)
+	y0, y1 = max(y0, from), min(y1, to-1)
+	if y0 > y1 {
+		return
+	}
+	x0, x1 := span(a[0], b[0], out, l.w)
 	dx, dy := b[0]-a[0], b[1]-a[1]
 	square := dx*dx + dy*dy
 	most := min(1, p.width)
@@ -75,10 +91,10 @@ func (l *layer) segment(a, b measure.Point, p pen) {
 			if d > out {
 				continue
 			}
-			raise(&l.ink[y*l.w+x], p.strength*max(0, min(most, 0.5-d)))
+			raise(&l.inks[y*l.w+x], p.strength*max(0, min(most, 0.5-d)))
 			if p.reach > 0 && d < p.reach {
 				f := 1 - max(0, d)/p.reach
-				raise(&l.halo[y*l.w+x], p.halo*f*f*(3-2*f))
+				raise(&l.halos[y*l.w+x], p.halo*f*f*(3-2*f))
 			}
 		}
 	}
@@ -106,10 +122,10 @@ func (l *layer) wedge(corners []measure.Point, p pen) {
 				h := math.Max(distance(a, b), 1e-9)
 				d = math.Max(d, turn*((float64(x)-a[0])*(b[1]-a[1])-(float64(y)-a[1])*(b[0]-a[0]))/h)
 			}
-			raise(&l.ink[y*l.w+x], p.strength*math.Max(0, math.Min(1, 0.5-d)))
+			raise(&l.inks[y*l.w+x], p.strength*math.Max(0, math.Min(1, 0.5-d)))
 			if p.reach > 0 && d < p.reach {
 				f := 1 - math.Max(0, d)/p.reach
-				raise(&l.halo[y*l.w+x], p.halo*f*f*(3-2*f))
+				raise(&l.halos[y*l.w+x], p.halo*f*f*(3-2*f))
 			}
 		}
 	}
