@@ -69,9 +69,11 @@ func Infer(proposals []Proposal, barriers []float64, veils []Veil, prior Prior) 
 	first.Weight = 0
 	c := newChain(proposals, barriers, veils, local, first)
 	inf := c.solve()
+	known := make(pairs, n) // through all rounds
 	for round := 0; round < 3; round++ {
 		localWidths(proposals, inf, local)
 		c = newChain(proposals, barriers, veils, local, prior)
+		c.known, c.round = known, round+1
 		inf = c.solve()
 	}
 	inf.LocalMM = local
@@ -133,13 +135,35 @@ type chain struct {
 	veils []Veil
 	dark  []float64 // mm of veils before each proposal; nil without any
 	prior Prior
+	known pairs
+	round int
+}
+
+// pair is what is known of two proposals that may follow each other: sums run
+// over it forwards and backwards, in several rounds, and logarithms are dear.
+type pair struct {
+	logWidth float64
+	weight   float64 // in this round
+	round    int     // 0: nothing is known yet
+}
+
+// pairs are kept by the later proposal, then by how far the earlier one stands
+// before it.
+type pairs [][]pair
+
+func (p pairs) at(i, j int) *pair {
+	if missing := j - i - len(p[j]); missing > 0 {
+		p[j] = append(p[j], make([]pair, missing)...)
+	}
+	return &p[j][j-i-1]
 }
 
 // farthest is how many local mean widths a ring may span.
 const farthest = 7
 
 func newChain(p []Proposal, barriers []float64, veils []Veil, local []float64, prior Prior) *chain {
-	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p)), log: make([]float64, len(p)), veils: veils}
+	c := &chain{p: p, local: local, prior: prior, lost: make([]int, len(p)), log: make([]float64, len(p)), veils: veils,
+		known: make(pairs, len(p)), round: 1}
 	for i := range p {
 		c.log[i] = math.Log(local[i])
 		for _, b := range barriers {
@@ -158,8 +182,16 @@ func (c *chain) link(i, j int) float64 {
 	if c.prior.Weight == 0 || c.lost[i] != c.lost[j] {
 		return 0
 	}
-	w := math.Max(c.p[j].At-c.p[i].At, 1e-3)
-	return c.ringWeight(math.Log(w)-0.5*(c.log[i]+c.log[j]), c.prior.Spread) // against their geometric mean
+	k := c.known.at(i, j)
+	if k.round == c.round {
+		return k.weight
+	}
+	if k.round == 0 {
+		k.logWidth = math.Log(math.Max(c.p[j].At-c.p[i].At, 1e-3))
+	}
+	k.round = c.round
+	k.weight = c.ringWeight(k.logWidth-0.5*(c.log[i]+c.log[j]), c.prior.Spread) // against their geometric mean
+	return k.weight
 }
 
 // ringWeight is the log weight of a width that lies by this logarithm off the
@@ -284,11 +316,13 @@ func (s *logSum) add(l, a, b float64) {
 	if l < s.top-negligible {
 		return
 	}
+	w := 1.0
 	if l > s.top {
 		k := math.Exp(s.top - l)
 		s.sum, s.a, s.b, s.top = s.sum*k, s.a*k, s.b*k, l
+	} else {
+		w = math.Exp(l - s.top)
 	}
-	w := math.Exp(l - s.top)
 	s.sum += w
 	s.a += w * a
 	s.b += w * b

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -201,5 +202,17 @@ func TestUnseen(t *testing.T) {
 		if math.Abs(inf.Count-40) > 0.5 {
 			t.Errorf("%v hidden: %.2f boundaries expected, there are 40", hidden, inf.Count)
 		}
+	}
+}
+
+// BenchmarkInfer reads a core of 500 rings with three proposals a ring.
+func BenchmarkInfer(b *testing.B) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	var p []Proposal
+	for at := 0.0; len(p) < 1500; at += 0.5 * math.Exp(0.3*rng.NormFloat64()) {
+		p = append(p, Proposal{at, 3 + 2*rng.NormFloat64()}, Proposal{at + 0.1, -4 + rng.NormFloat64()}, Proposal{at + 0.2, -5 + rng.NormFloat64()})
+	}
+	for b.Loop() {
+		Infer(p, nil, nil, DefaultPrior)
 	}
 }
