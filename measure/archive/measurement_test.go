@@ -1,6 +1,8 @@
 package archive
 
 import (
+	"bytes"
+	"errors"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -28,7 +30,7 @@ func TestFromMeasurement(t *testing.T) {
 	}{
 		{"dated, a partial ring under the bark, an absent ring",
 			measure.Core{ID: "A", Boundaries: at(0, 1, 3, 4), Rings: []measure.Ring{
-				ring(0, ptr(2021), nil, measure.FlagPartial), ring(1, ptr(2020), ptr(2.0)), ring(2, ptr(2018), ptr(1.0))},
+				ring(0, ptr(2021), ptr(0.5), measure.FlagPartial), ring(1, ptr(2020), ptr(2.0)), ring(2, ptr(2018), ptr(1.0))},
 				Absent: []measure.Absent{{AfterIndex: 1, Year: ptr(2019)}}},
 			[]Series{{ID: "A", FirstYear: 2018, Unit: Thousandths, Widths: []Width{1, 0, 2}}}, nil},
 		{"floating counts from the innermost ring",
@@ -56,11 +58,58 @@ func TestFromMeasurement(t *testing.T) {
 			if d := cmp.Diff(tt.floating, floating, ignore); d != "" {
 				t.Errorf("floating (-want +got):\n%s", d)
 			}
+			checkTable(t, m, append(dated, floating...))
 			m.Scale.MMPerPx = nil
 			if d, f := FromMeasurement(m); d != nil || f != nil {
 				t.Errorf("series without a scale: %v %v", d, f)
 			}
 		})
+	}
+}
+
+// checkTable reads a measurement's table, SCAN.csv, which is to give the same
+// series.
+func checkTable(t *testing.T, m *measure.Measurement, want []Series) {
+	t.Helper()
+	var table bytes.Buffer
+	if err := measure.WriteTable(&table, *m); err != nil {
+		t.Fatal(err)
+	}
+	got, err := ReadCSV("scan.csv", table.Bytes())
+	if len(want) == 0 {
+		if !errors.Is(err, ErrNoSeries) {
+			t.Errorf("an empty table: %v", err)
+		}
+		return
+	}
+	if err != nil || len(got.Warnings) > 0 {
+		t.Errorf("the table: %v, warnings %v", err, got.Warnings)
+	}
+	if d := cmp.Diff(want, got.Series, cmpopts.IgnoreFields(Series{}, "Meta", "Pictures", "Unit", "Line")); d != "" {
+		t.Errorf("series of the table (-want +got):\n%s", d)
+	}
+}
+
+// Results made again of a measurement that was stored with what was said of
+// its first ones, as pithward export does, say it once.
+func TestResultsMadeAgain(t *testing.T) {
+	m := measure.Measurement{Scale: measure.Scale{MMPerPx: &[2]float64{0.02, 0.02}}, Warnings: []string{"a label lies on it"}, Cores: []measure.Core{{
+		ID: "Osmundvale 1", Boundaries: []measure.Boundary{{AtMM: ptr(0.0)}, {AtMM: ptr(1.0)}}, Rings: []measure.Ring{{Index: 1, WidthMM: ptr(1.0)}}}}}
+	for range 2 {
+		if _, err := NewResults(&m, m, nil, "tray", Thousandths); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(m.Warnings) != 2 || m.Warnings[0] != "a label lies on it" {
+		t.Errorf("%q", m.Warnings)
+	}
+}
+
+// A table without a scale holds no widths that an archive could take.
+func TestReadTableInPixels(t *testing.T) {
+	_, err := ReadCSV("scan.csv", []byte("core,ring,year,from_px,to_px,width_px,uncertainty_px,probability,flags\nA,1,2000,0.00,9.00,9.00,,0.9,\n"))
+	if want := "scan.csv: line 1: its widths are px: measure the scan anew with a scale (--dpi or --mm-per-px)"; err == nil || err.Error() != want {
+		t.Errorf("%v, want %s", err, want)
 	}
 }
 

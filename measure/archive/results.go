@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 
 	"pithward/measure"
 )
@@ -29,7 +30,12 @@ type Results map[string][]byte
 // kept one from being written, is added to the warnings of m first.
 func NewResults(m *measure.Measurement, used measure.Measurement, joined []measure.JoinedCore, stem string, unit Unit) (Results, error) {
 	r := Results{}
-	m.Warnings = append(slices.Clip(m.Warnings), r.decadal(used.WithJoined(joined), stem, unit)...)
+	m.Warnings = slices.DeleteFunc(slices.Clone(m.Warnings), func(w string) bool { return strings.HasPrefix(w, idsChangedStart) }) // of a stored measurement
+	for _, w := range r.decadal(used.WithJoined(joined), stem, unit) {
+		if !slices.Contains(m.Warnings, w) {
+			m.Warnings = append(m.Warnings, w)
+		}
+	}
 	return r, errors.Join(
 		r.fill(TableEnd, func(w io.Writer) error { return measure.WriteTable(w, m.WithJoined(joined)) }),
 		r.fill(JSONEnd, func(w io.Writer) error { return measure.Encode(w, *m) }),
@@ -76,6 +82,9 @@ func (r Results) decadal(m measure.Measurement, stem string, unit Unit) (said []
 	return said
 }
 
+// idsChangedStart begins what is said of changed ids.
+const idsChangedStart = "in the decadal files "
+
 // idsChanged words what became of ids in the decadal files, a line for each
 // cause.
 func idsChanged(changes []IDChange) (lines []string) {
@@ -87,7 +96,7 @@ func idsChanged(changes []IDChange) (lines []string) {
 			continue
 		}
 		at[c.Why] = len(lines)
-		lines = append(lines, fmt.Sprintf("in the decadal files (%s) %s", c.Why, one))
+		lines = append(lines, fmt.Sprintf("%s(%s) %s", idsChangedStart, c.Why, one))
 	}
 	return lines
 }
