@@ -180,7 +180,7 @@ func (b *bench) split(c *editing, e Event) string {
 	f.Sampled, f.OuterYear, f.Bark, f.OuterRing = "", nil, nil, ""
 	inner.Field, inner.BarkPresent, inner.touched, inner.moved = &f, false, true, true
 	inner.ExpectedCount, inner.CountSD = nil, nil
-	inner.state.Stage = Begun
+	inner.state.Stage, inner.state.Pieces = Begun, c.state.Pieces
 	h := radius.heading(at)
 	inner.keep(func(q Point) bool { return radius.At(q) > at }, p, h)
 	inner.PathPx = slices.Concat([]Point{p}, inner.PathPx)
@@ -203,6 +203,33 @@ func (c *editing) keep(on func(Point) bool, p, h Point) {
 	c.gaps, c.obscured, c.absent = only(c.gaps, part), only(c.obscured, part), only(c.absent, part)
 	c.Doubts = nil
 	c.OutlinePx = cut(c.OutlinePx, p, h)
+	c.keepPieces(on, p, h)
+}
+
+// keepPieces leaves the pieces that lie on one side, cutting the one that lies on
+// both; a last one is the core's outline.
+func (c *editing) keepPieces(on func(Point) bool, p, h Point) {
+	var kept [][]Point
+	for _, piece := range c.state.Pieces {
+		switch side := only(piece, on); len(side) {
+		case 0:
+		case len(piece):
+			kept = append(kept, piece)
+		default:
+			kept = append(kept, cut(piece, p, h))
+		}
+	}
+	if c.state.Pieces = kept; len(kept) == 1 {
+		c.OutlinePx, c.state.Pieces = kept[0], nil
+	}
+}
+
+// pieces are the outlines of a core's pieces: one unless it was joined.
+func (c *editing) pieces() [][]Point {
+	if len(c.state.Pieces) > 0 {
+		return c.state.Pieces
+	}
+	return [][]Point{c.OutlinePx}
 }
 
 func only[T any](list []T, keep func(T) bool) []T {
@@ -248,6 +275,7 @@ func (b *bench) join(c *editing, e Event) string {
 	c.obscured = slices.Concat(c.obscured, renamed(inner, inner.obscured))
 	c.absent = slices.Concat(c.absent, renamed(inner, inner.absent))
 	c.PathPx = slices.Concat(c.PathPx, inner.PathPx)
+	c.state.Pieces = slices.Concat(c.pieces(), inner.pieces())
 	c.OutlinePx = hull(slices.Concat(c.OutlinePx, inner.OutlinePx))
 	for _, x := range inner.Boundaries {
 		x.ID = inner.UID + ":" + x.ID
@@ -295,8 +323,12 @@ func hull(points []Point) []Point {
 	return append(lower, chain(p)...)
 }
 
-// addCore adds a core that the observer has drawn the radius of.
+// addCore adds a core that the observer has drawn the radius of, or takes up the
+// second radius of another.
 func (b *bench) addCore(e Event) string {
+	if e.Target != "" {
+		return b.addSecond(e)
+	}
 	d := e.Detail
 	if d == nil || len(d.PathPx) < 2 || !(NewRadius(d.PathPx, nil).Length() > 0) {
 		return "a core needs a radius of two places that differ"
@@ -313,6 +345,29 @@ func (b *bench) addCore(e Event) string {
 	}
 	c.OutlinePx = alongside(d.PathPx, half)
 	c.touched, c.moved, c.state.Blank, c.state.Stage = true, true, true, Begun
+	b.cores = append(b.cores, c)
+	return ""
+}
+
+// addSecond makes the second radius of a core, as it was read beyond the pith, a
+// core of its own: of the same tree, undated, as its outer end is a cut.
+func (b *bench) addSecond(e Event) string {
+	first := b.find(e.Target)
+	if first == nil || first.SecondRadius == nil {
+		return fmt.Sprintf("no core %q with a second radius is there", e.Target)
+	}
+	s, end := first.SecondRadius, endOf(first.SecondRadius.PathPx)
+	f := Field{}
+	if first.Field != nil {
+		f = Field{Tree: first.Field.Tree, Site: first.Field.Site, Species: first.Field.Species, Hemisphere: first.Field.Hemisphere, BorerMM: first.Field.BorerMM}
+	}
+	n := len(s.Boundaries)
+	c := newEditing(Core{UID: e.UUID, ID: first.ID + "-second", PathPx: s.PathPx, OutlinePx: alongside(s.PathPx, first.Breadth()/2), Field: &f,
+		Wood: first.Wood, WoodSource: first.WoodSource, WoodProbability: first.WoodProbability, BarkEnd: &end, BarkEndProbability: floatPtr(1),
+		PithPresent: n > 0 && s.Boundaries[n-1].Kind == Inner, Boundaries: s.Boundaries, Gaps: s.Gaps, Obscured: s.Obscured,
+		ExpectedCount: s.ExpectedCount, CountSD: s.CountSD})
+	c.touched, c.moved, c.state.Stage = true, true, Begun
+	first.SecondRadius = nil // it is offered no more
 	b.cores = append(b.cores, c)
 	return ""
 }

@@ -53,7 +53,7 @@ const (
 	Blank      EventKind = "blank"       // set the automatic boundaries aside and measure by hand
 	Split      EventKind = "split"       // the core is two cores, parted at PointPx
 	JoinCore   EventKind = "join"        // the core goes on in another, Target: its uid; Detail.Word: the gap between
-	AddCore    EventKind = "add-core"    // Detail.PathPx, Detail.Word: its wood
+	AddCore    EventKind = "add-core"    // Detail.PathPx, Detail.Word: its wood; or Target: the core whose second radius it is
 	DeleteCore EventKind = "delete-core" // it is no core
 	Reverse    EventKind = "reverse"     // bark and pith end change places
 	Name       EventKind = "id"          // Detail.Word

@@ -27,6 +27,9 @@ type State struct {
 	Obscured []Part  `json:"obscured"`
 	Absent   []Part  `json:"absent"`
 	Blank    bool    `json:"blank"` // measured by hand from nothing
+	// Pieces are the outlines of the pieces of a core that was joined, from bark to
+	// pith; nil for any other. They may lie far apart.
+	Pieces [][]Point `json:"pieces,omitempty"`
 }
 
 // Stage says how far an observer is with a core.

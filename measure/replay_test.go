@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -40,10 +41,24 @@ func edited() Measurement {
 		c.Field = &Field{Scan: "tray.tif", Position: i + 1, Core: fmt.Sprintf("LK0%dA", i+1), OuterYear: &year}
 		m.Cores = append(m.Cores, c)
 	}
+	m.Cores[1].SecondRadius = beyondPith(m.Scale)
 	fields := []Field{*m.Cores[0].Field, *m.Cores[1].Field}
 	m.Warnings = ApplyFields(m.Cores, fields, "tray", DefaultSeason())
 	m.FillLists()
 	return m
+}
+
+// beyondPith is a second radius of three rings, from its outer end at the right to
+// the pith.
+func beyondPith(scale Scale) *SecondRadius {
+	c := Core{PathPx: []Point{{500, 200}, {300, 200}}, PathLengthMM: floatPtr(4), PithPresent: true}
+	for k, x := range []float64{500, 420, 350, 300} {
+		c.Boundaries = append(c.Boundaries, Boundary{ID: fmt.Sprintf("s%d", k+1), Kind: RingBoundary, AtMM: floatPtr((500 - x) * 0.02), PointPx: Point{x, 200},
+			LinePx: []Point{{x, 180}, {x, 220}}, Probability: 0.9, StandardUncertaintyMM: floatPtr(0.01), Source: "auto"})
+	}
+	c.Boundaries[3].Kind = Inner
+	c.MakeRings(scale, false)
+	return &SecondRadius{PathPx: c.PathPx, PathLengthMM: c.PathLengthMM, Boundaries: c.Boundaries, Gaps: []Stretch{}, Obscured: []Stretch{}, Rings: c.Rings, ExpectedCount: floatPtr(3), CountSD: floatPtr(0.3)}
 }
 
 func at(x, y float64) *Point { return &Point{x, y} }
@@ -213,7 +228,40 @@ func TestReplay(t *testing.T) {
 				if len(e.Void) != 1 {
 					t.Errorf("an event on a core that is joined: %+v", e.Void)
 				}
+				if d := cmp.Diff([][]Point{{{0, 80}, {300, 80}, {300, 120}, {0, 120}}, {{0, 180}, {300, 180}, {300, 220}, {0, 220}}}, e.States["u1"].Pieces); d != "" {
+					t.Errorf("pieces (-want +got):\n%s", d)
+				}
 			}},
+		{"join and split", []Event{{Kind: JoinCore, Target: "u2", Detail: &Detail{Word: Break}}, {UUID: "x", Kind: Split, PointPx: at(150, 200)}},
+			look{}, func(t *testing.T, e Edited) {
+				if s := e.States["u1"]; len(s.Pieces) != 2 || cmp.Diff([]Point{{0, 180}, {150, 180}, {150, 220}, {0, 220}}, s.Pieces[1]) != "" {
+					t.Errorf("pieces %v", s.Pieces)
+				}
+				if c := e.Measurement.Cores[1]; e.States["x"].Pieces != nil || cmp.Diff([]Point{{150, 180}, {300, 180}, {300, 220}, {150, 220}}, c.OutlinePx) != "" {
+					t.Errorf("the inner core's outline %v, pieces %v", c.OutlinePx, e.States["x"].Pieces)
+				}
+			}},
+		{"second radius", []Event{{UUID: "x", Core: "", Kind: AddCore, Target: "u2"}, {Core: "x", Kind: Remove, Target: "s2"}},
+			unread, func(t *testing.T, e Edited) {
+				c := e.Measurement.Cores[2]
+				if d := cmp.Diff(look{[]float64{0, 150, 200}, []float64{150, 50}, nil}, lookAt(c)); d != "" || c.ID != "LK02A-second" || !c.PithPresent || *c.BarkEnd != Right {
+					t.Errorf("%s, bark end %s (-want +got):\n%s", c.ID, *c.BarkEnd, d)
+				}
+				if e.Measurement.Cores[1].SecondRadius != nil || e.States["x"].Blank {
+					t.Errorf("it is still offered, or blank: %+v", e.States["x"])
+				}
+			}},
+		{"second radius taken up twice", []Event{{UUID: "x", Core: "", Kind: AddCore, Target: "u2"}, {UUID: "y", Core: "", Kind: AddCore, Target: "u2"}},
+			unread, func(t *testing.T, e Edited) {
+				if len(e.Measurement.Cores) != 3 || len(e.Void) != 1 || !strings.Contains(e.Void[0].Why, "second radius") {
+					t.Errorf("%d cores, void %+v", len(e.Measurement.Cores), e.Void)
+				}
+			}},
+		{"second radius of a core without", []Event{{UUID: "x", Core: "", Kind: AddCore, Target: "u1"}}, unread, func(t *testing.T, e Edited) {
+			if len(e.Void) != 1 {
+				t.Errorf("void %+v", e.Void)
+			}
+		}},
 		{"add a core", []Event{{UUID: "x", Core: "", Kind: AddCore, Detail: &Detail{PathPx: []Point{{300, 250}, {0, 250}}, Word: "ring-porous"}}, {Core: "x", Kind: Add, PointPx: at(100, 250)}, {Core: "x", Kind: Add, PointPx: at(50, 250)}},
 			unread, func(t *testing.T, e Edited) {
 				c := e.Measurement.Cores[2]
@@ -311,7 +359,7 @@ func TestReplay(t *testing.T) {
 			if d := cmp.Diff(edited(), m); d != "" {
 				t.Errorf("the reading was changed (-before +after):\n%s", d)
 			}
-			if tt.name != "join" {
+			if !strings.HasPrefix(tt.name, "join") {
 				if d := cmp.Diff(tt.want, lookAt(got.Measurement.Cores[0]), cmpopts.EquateNaNs()); d != "" {
 					t.Errorf("core (-want +got):\n%s", d)
 				}

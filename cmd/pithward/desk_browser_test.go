@@ -339,6 +339,7 @@ func TestDeskInTime(t *testing.T) {
 	job := measure.Job{Scan: scan, Version: "v1", Settings: measure.Settings{Season: measure.DefaultSeason()}}
 	writeFile(t, scan, pngOf(t, workertest.StandPicture(workertest.StandMeasurement(job))))
 	m := workertest.StandMeasurement(job) // with the picture's hash
+	m.Cores[6].SecondRadius = secondRadius(m.Cores[6], m.Scale)
 	l, err := ledger.Open(t.Context(), project)
 	if err == nil {
 		_, err = l.Store(t.Context(), m, scan, time.Now())
@@ -350,6 +351,8 @@ func TestDeskInTime(t *testing.T) {
 	cmd, url := startDesk(t, dir, project)
 	b := openPage(t, cmd, url)
 	b.until("the tray is there", `document.querySelectorAll(".core-name").length === 7 && document.querySelectorAll(".tray svg image").length > 0`)
+	b.takeSecond()
+	b.joinApart()
 	uid := b.enter(1)
 	b.until("the other trees are asked", `!document.getElementById("company").hidden && [...document.querySelectorAll("#doubt-list .change")].length > 0`)
 	time.Sleep(800 * time.Millisecond)
@@ -407,6 +410,61 @@ func asTold(t *testing.T, project string) {
 	if s := m.Program.Settings; s.Season.NorthFrom != 5 || m.Cores[0].Field == nil || m.Cores[0].Field.Note == "" {
 		t.Errorf("read with settings %+v and field data %+v", s, m.Cores[0].Field)
 	}
+}
+
+// secondRadius is one of two rings, beyond the inner end of a core.
+func secondRadius(of measure.Core, scale measure.Scale) *measure.SecondRadius {
+	pith := of.PathPx[len(of.PathPx)-1]
+	zero, half, length := 0.0, 1.0, 2.0
+	c := measure.Core{PathPx: []measure.Point{{pith[0] + 100, pith[1]}, pith}, PathLengthMM: &length}
+	for k, at := range []*float64{&zero, &half, &length} {
+		x := pith[0] + 100 - *at/0.02
+		c.Boundaries = append(c.Boundaries, measure.Boundary{ID: fmt.Sprintf("s%d", k+1), Kind: measure.RingBoundary, AtMM: at, PointPx: measure.Point{x, pith[1]},
+			LinePx: []measure.Point{{x, pith[1] - 40}, {x, pith[1] + 40}}, Probability: 0.95, Source: "auto"})
+	}
+	c.MakeRings(scale, false)
+	return &measure.SecondRadius{PathPx: c.PathPx, PathLengthMM: c.PathLengthMM, Boundaries: c.Boundaries, Rings: c.Rings}
+}
+
+// takeSecond takes a second radius up as a core of its own, and undoes that.
+func (b *browser) takeSecond() {
+	b.t.Helper()
+	const offered = `[...document.querySelectorAll(".heed button")].find(e => e.textContent.startsWith("Take them up"))`
+	b.eval(offered+".click()", nil)
+	b.until("it is a core", `document.querySelectorAll(".core-name").length === 8 && [...document.querySelectorAll(".core-name")].some(e => e.textContent === "TARN07A-second")`)
+	b.until("it is offered no more", offered+" === undefined")
+	b.keys("u")
+	b.until("it is offered again", offered+` !== undefined && document.querySelectorAll(".core-name").length === 7`)
+}
+
+// joinApart joins two cores that lie in different rows: outlined are the two, not
+// what lies between.
+func (b *browser) joinApart() {
+	b.t.Helper()
+	b.eval(`[...document.querySelectorAll(".core-name")].find(e => e.textContent === "TARN05A").click()`, nil)
+	b.do("open a core", chromedp.WaitVisible("#core-view", chromedp.ByQuery))
+	b.more("Join")
+	b.until("it is asked in which", `document.querySelector("#dialog-title").textContent.startsWith("It goes on")`)
+	b.eval(`[...document.querySelectorAll(".choices button")].find(e => e.textContent.includes("TARN07A")).click()`, nil)
+	b.until("what lies between is asked", `document.querySelector("#dialog-title").textContent.startsWith("Between")`)
+	b.keys("1")
+	b.until("it is joined", `!document.getElementById("undo").disabled`)
+	b.keys("0")
+	b.shot("joined-apart")
+	b.keys("t")
+	b.until("the tray shows its pieces", `document.querySelectorAll(".core-name").length === 6 && [...document.querySelectorAll(".tray text")].some(e => e.textContent === "TARN05A goes on")`)
+	var tallest float64
+	b.eval(`Math.max(...[...document.querySelectorAll(".tray polygon.outline")].map(e => e.getBBox().height))`, &tallest)
+	if tallest > 90 {
+		b.t.Errorf("an outline is %.0f px high, cores are 80", tallest)
+	}
+	b.shot("joined-apart-tray")
+	b.eval(`[...document.querySelectorAll(".core-name")].find(e => e.textContent === "TARN05A").click()`, nil)
+	b.until("it is open", `!document.getElementById("undo").disabled && !document.getElementById("core-view").hidden`)
+	b.keys("u")
+	b.until("it is undone", `document.getElementById("undo").disabled`)
+	b.keys("t")
+	b.until("the tray has all", `document.querySelectorAll(".core-name").length === 7`)
 }
 
 // enter opens the n-th core of the list, 1 first, and returns its uid.

@@ -224,6 +224,9 @@ func (c *carrier) translate(old measure.Event, now measure.Measurement) (e measu
 		if !c.same {
 			return e, "it is about another picture"
 		}
+		if uid, known := c.uids[old.Target]; known { // the core whose second radius it is
+			e.Target = uid
+		}
 		return e, ""
 	}
 	uid, known := c.uids[old.Core]

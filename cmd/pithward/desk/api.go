@@ -101,18 +101,20 @@ type Deleted struct {
 
 // CoreLine is a core as the page lists it.
 type CoreLine struct {
-	UID       string          `json:"uid"`
-	ID        string          `json:"id"`
-	Stage     measure.Stage   `json:"stage"`
-	Why       string          `json:"why"`
-	Open      int             `json:"open"`
-	Settled   int             `json:"settled"`
-	Doubtful  int             `json:"doubtful"`
-	Cost      float64         `json:"cost"` // of its open doubts together, rings
-	Rings     int             `json:"rings"`
-	Years     string          `json:"years"`
-	MeanMM    *float64        `json:"mean_mm"`
-	OutlinePx []measure.Point `json:"outline_px"`
+	UID       string            `json:"uid"`
+	ID        string            `json:"id"`
+	Stage     measure.Stage     `json:"stage"`
+	Why       string            `json:"why"`
+	Open      int               `json:"open"`
+	Settled   int               `json:"settled"`
+	Doubtful  int               `json:"doubtful"`
+	Cost      float64           `json:"cost"` // of its open doubts together, rings
+	Rings     int               `json:"rings"`
+	Years     string            `json:"years"`
+	MeanMM    *float64          `json:"mean_mm"`
+	OutlinePx []measure.Point   `json:"outline_px"`
+	Pieces    [][]measure.Point `json:"pieces"` // outlines: one, unless pieces were joined
+	Second    int               `json:"second"` // rings of its second radius, that nobody has taken up
 }
 
 // project answers with the list of scans and cores, and where the observer
@@ -169,7 +171,13 @@ func (d *Desk) scanView(ctx context.Context, x *ledger.Settled, joined []measure
 	for _, c := range m.Cores {
 		state, sum := st.States[c.UID], measure.Summarise(c)
 		line := CoreLine{UID: c.UID, ID: c.ID, Stage: state.Stage, Why: state.Why, Open: len(state.Open), Settled: state.Settled,
-			Doubtful: state.Doubtful, Rings: sum.Rings, Years: sum.Years(), MeanMM: sum.MeanWidthMM, OutlinePx: c.OutlinePx}
+			Doubtful: state.Doubtful, Rings: sum.Rings, Years: sum.Years(), MeanMM: sum.MeanWidthMM, OutlinePx: c.OutlinePx, Pieces: [][]measure.Point{c.OutlinePx}}
+		if len(state.Pieces) > 0 {
+			line.Pieces = state.Pieces
+		}
+		if c.SecondRadius != nil {
+			line.Second = len(c.SecondRadius.Rings)
+		}
 		for _, o := range state.Open {
 			line.Cost += o.Cost
 		}
@@ -317,7 +325,7 @@ func (d *Desk) scanEvent(w http.ResponseWriter, r *http.Request) {
 		fail(w, http.StatusBadRequest, "malformed", "only a scale and a new core concern a whole scan")
 		return
 	}
-	d.append(w, r, run, measure.Event{UUID: e.UUID, Observer: d.Observer, UTC: d.Now(), Kind: e.Kind, Detail: e.Detail, Why: e.Why}, e.Revision)
+	d.append(w, r, run, measure.Event{UUID: e.UUID, Observer: d.Observer, UTC: d.Now(), Kind: e.Kind, Target: e.Target, Detail: e.Detail, Why: e.Why}, e.Revision)
 }
 
 func (d *Desk) append(w http.ResponseWriter, r *http.Request, run int64, e measure.Event, revision int64) {

@@ -11,7 +11,11 @@ export class Radius {
   // Lengths that were asked for: the same few hundred places are drawn over and over.
   private readonly known = new WeakMap<Point, number>();
 
-  constructor(readonly path: Point[]) {
+  // A joined core's radius leaps from piece to piece; leaps are those legs.
+  constructor(
+    readonly path: Point[],
+    private readonly leaps: [Point, Point][] = [],
+  ) {
     for (let i = 1; i < path.length; i++) {
       this.along.push(this.along[i - 1] + distance(path[i - 1], path[i]));
     }
@@ -58,6 +62,26 @@ export class Radius {
     return [(b[0] - a[0]) / l, (b[1] - a[1]) / l];
   }
 
+  // leapsAt tells whether there is no wood at a length along the radius, since it
+  // leaps there from one piece to the next.
+  leapsAt(at: number): boolean {
+    return at > 0 && at < this.length && this.isLeap(this.leg(at));
+  }
+
+  private isLeap(leg: number): boolean {
+    return this.leaps.some(([a, b]) => distance(a, this.path[leg - 1]) < 1 && distance(b, this.path[leg]) < 1);
+  }
+
+  // pieces are the stretches of the radius that lie on wood.
+  get pieces(): Point[][] {
+    const all: Point[][] = [[this.path[0]]];
+    for (let i = 1; i < this.path.length; i++) {
+      if (this.isLeap(i)) all.push([]);
+      all[all.length - 1].push(this.path[i]);
+    }
+    return all;
+  }
+
   private leg(at: number): number {
     let [lo, hi] = [1, this.path.length - 1];
     while (lo < hi) {
@@ -68,10 +92,26 @@ export class Radius {
     return lo;
   }
 
-  // chord is the direction of the whole radius, degrees clockwise from x.
+  // extent is the middle of the radius, and how far it reaches along its chord and
+  // square to it: more than a core's bow only where pieces lie in different rows.
+  get extent(): [Point, number, number] {
+    const t = (this.chord * Math.PI) / 180;
+    const [cos, sin] = [Math.cos(t), Math.sin(t)];
+    const [u, v] = [this.path.map(([x, y]) => x * cos + y * sin), this.path.map(([x, y]) => y * cos - x * sin)];
+    const [u0, u1, v0, v1] = [Math.min(...u), Math.max(...u), Math.min(...v), Math.max(...v)];
+    const [mu, mv] = [(u0 + u1) / 2, (v0 + v1) / 2];
+    return [[mu * cos - mv * sin, mu * sin + mv * cos], u1 - u0, v1 - v0];
+  }
+
+  // chord is the direction of the radius, of its pieces together, degrees clockwise
+  // from x.
   get chord(): number {
-    const [a, b] = [this.path[0], this.path[this.path.length - 1]];
-    return (Math.atan2(b[1] - a[1], b[0] - a[0]) * 180) / Math.PI;
+    let [x, y] = [0, 0];
+    for (const p of this.pieces) {
+      const [a, b] = [p[0], p[p.length - 1]];
+      [x, y] = [x + b[0] - a[0], y + b[1] - a[1]];
+    }
+    return (Math.atan2(y, x) * 180) / Math.PI;
   }
 }
 

@@ -94,6 +94,7 @@ async function refresh(): Promise<void> {
         back: (s, c) => outbox.send(s.run, c.uid, c.revision, "undo", { kind: "" }),
         scale: (s) => void correctScale(s),
         draw: (s, path) => void addCore(s, path),
+        second: (s, c) => void takeSecond(s, c.uid),
         undo: (s, way) => void onScan(() => server.scanBack(s.run, s.revision, way)),
       }),
     );
@@ -170,6 +171,8 @@ function lookInTime(v: CoreView): void {
       const t = await server.inTime(v.run, v.core.uid);
       if (view?.core.uid !== v.core.uid) return;
       inTime = t;
+      const same = current() ? undefined : openDoubts().find((o) => o.target !== "" && o.target === settledTarget);
+      if (same) settledTarget = nameOf(same); // the trees' word on the doubt that is being looked at
       company.show(t);
       numbers(view);
       doubts(view);
@@ -235,6 +238,7 @@ function numbers(v: CoreView): void {
     item("Wood", c.wood ?? "–"),
     item("Bark", c.bark_present ? "there" : "not seen"),
     item("Pith", c.pith_present ? "there" : "not seen"),
+    ...(c.second_radius ? [item("Beyond the pith", `${c.second_radius.rings.length} rings`)] : []),
     ...(inTime?.core === c.uid && inTime.r !== null ? [item(`Beside ${inTime.trees} other tree${inTime.trees === 1 ? "" : "s"}`, `r ${inTime.r.toFixed(2)}`)] : []),
   );
 }
@@ -755,6 +759,7 @@ async function more(): Promise<void> {
     "Bark and pith end change places": async () => ({ kind: "reverse" }),
     "Split: here two cores meet": async () => ({ kind: "split", point_px: here() }),
     "Join: it goes on, inward, in another": join,
+    ...(view.core.second_radius ? { "Take up the second radius as a core": async () => (scan && view && void takeSecond(scan, view.core.uid), null) } : {}),
     "Measure only what is shown": async () => ({ kind: "only", point_px: wood.radius.point(wood.shown()[0]), detail: { to_px: wood.radius.point(wood.shown()[1]) } }),
     "Take off: this is no core": async () => ({ kind: "delete-core", target: view?.core.id }),
     "Reject the core": async () => {
@@ -798,6 +803,12 @@ async function addCore(s: Scan, path: Point[]): Promise<void> {
   const word = await choose("What wood is it?", ["conifer", "ring-porous", "diffuse-porous"]);
   if (!word) return;
   await onScan(() => server.scanEdit(s.run, s.revision, { kind: "add-core", detail: { path_px: path, word } }));
+}
+
+// takeSecond makes a core of what was read beyond the pith of another.
+async function takeSecond(s: Scan, uid: string): Promise<void> {
+  await onScan(() => server.scanEdit(s.run, s.revision, { kind: "add-core", target: uid }));
+  if (view?.core.uid === uid) await showTray();
 }
 
 // here is the selected place, or the middle of what is shown.

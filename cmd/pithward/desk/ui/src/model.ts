@@ -44,6 +44,7 @@ export interface Core {
   rings: Ring[];
   expected_count: number | null;
   count_standard_deviation: number | null;
+  second_radius?: { path_px: Point[]; boundaries: Boundary[]; rings: Ring[] }; // beyond the pith
   warnings: string[];
 }
 
@@ -84,6 +85,7 @@ export interface State {
   obscured: Part[];
   absent: Part[];
   blank: boolean;
+  pieces?: Point[][]; // outlines of the pieces of a joined core
 }
 
 export interface CoreView {
@@ -111,6 +113,8 @@ export interface CoreLine {
   years: string;
   mean_mm: number | null;
   outline_px: Point[];
+  pieces: Point[][]; // outlines: one, unless pieces were joined
+  second: number; // rings beyond the pith that nobody has taken up
 }
 
 // Picture is a scan as far as its wood is seen.

@@ -7,6 +7,7 @@ import { keyOf } from "./keys";
 import type { CoreLine, Point, Project, Scan } from "./model";
 
 export interface Doings {
+  second: (scan: Scan, core: CoreLine) => void; // take a core's second radius up as a core
   open: (scan: Scan, core: CoreLine) => void;
   back: (scan: Scan, core: { uid: string; revision: number }) => void; // bring a deleted core back
   scale: (scan: Scan) => void;
@@ -18,7 +19,7 @@ export function tray(p: Project, doings: Doings): Node[] {
   return p.scans.map((s) => section(s, doings));
 }
 
-function section(s: Scan, { open, back, scale, undo, draw }: Doings): HTMLElement {
+function section(s: Scan, { open, second, back, scale, undo, draw }: Doings): HTMLElement {
   const open_ = s.cores.reduce((n, c) => n + c.open, 0);
   const head = element("h2", {}, s.file, s.status === "measured" ? element("small", {}, ` ${s.cores.length} core${s.cores.length === 1 ? "" : "s"}, ${open_} doubt${open_ === 1 ? "" : "s"} to settle`) : "");
   if (s.status !== "measured") {
@@ -47,6 +48,7 @@ function section(s: Scan, { open, back, scale, undo, draw }: Doings): HTMLElemen
       s.redo ? button(`Redo ${ownWords(s.redo)}`, () => undo(s, "redo"), "r") : "",
     ),
     bar,
+    ...s.cores.filter((c) => c.second > 0).map((c) => element("p", { class: "heed" }, `${c.id} passes the pith: ${c.second} rings beyond it are not among its widths. `, button("Take them up as a core", () => second(s, c)))),
     ...s.deleted.map((d) => element("p", { class: "heed" }, `${d.id} was taken off as no core. `, button(`Bring ${d.id} back`, () => back(s, d)))),
     ...s.joins.map((w) => element("p", { class: "heed" }, w)),
     ...s.renewed.map((w) => element("p", { class: "heed renewed" }, w)),
@@ -178,6 +180,31 @@ function mark(stage: string): string {
   return { untouched: "○", begun: "◐", "signed off": "●", rejected: "✕" }[stage] ?? "";
 }
 
+// Labels are the names beside the cores' outlines: above, or below where another
+// name stands there.
+class Labels {
+  private readonly size: number; // of a letter, px of the scan
+  private readonly taken: { x: number; y: number; width: number }[] = [];
+
+  constructor(width: number) {
+    this.size = width / 42;
+  }
+
+  add(to: SVGElement, outline: Point[], words: string): void {
+    if (outline.length === 0) return;
+    const [xs, ys] = [outline.map((p) => p[0]), outline.map((p) => p[1])];
+    const x = Math.min(...xs);
+    const width = 0.62 * this.size * words.length;
+    const free = (y: number) => this.taken.every((t) => Math.abs(t.y - y) > this.size || t.x + t.width < x || x + width < t.x);
+    const above = Math.min(...ys) - 0.35 * this.size;
+    const y = free(above) ? above : Math.max(...ys) + 1.15 * this.size;
+    this.taken.push({ x, y, width });
+    const name = svg("text", { x: `${x}`, y: `${y}`, "font-size": `${this.size}` });
+    name.textContent = words;
+    to.append(name);
+  }
+}
+
 // picture is the scan with its cores outlined; their names stand beside them.
 function picture(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLElement {
   const box = element("div", { class: "picture" });
@@ -197,16 +224,16 @@ function picture(s: Scan, open: (scan: Scan, core: CoreLine) => void): HTMLEleme
       }
     }
   }
+  const labels = new Labels(s.width_px);
   for (const c of s.cores) {
-    const points = c.outline_px.map((p) => `${p[0] + half},${p[1] + half}`).join(" ");
-    root.append(svg("polygon", { points, class: "halo" }));
-    const outline = svg("polygon", { points, class: "outline", "data-stage": c.stage });
-    outline.addEventListener("click", () => open(s, c));
-    root.append(outline);
-    const at = c.outline_px[0] ? c.outline_px.reduce((a, p) => (p[1] < a[1] ? p : a)) : [0, 0];
-    const name = svg("text", { x: `${Math.min(...c.outline_px.map((p) => p[0]))}`, y: `${at[1] - s.width_px / 120}`, "font-size": `${s.width_px / 42}` });
-    name.textContent = `${mark(c.stage)} ${c.id}${c.open > 0 ? ` · ${c.open} doubt${c.open === 1 ? "" : "s"}` : ""}`;
-    root.append(name);
+    for (const piece of c.pieces) {
+      const points = piece.map((p) => `${p[0] + half},${p[1] + half}`).join(" ");
+      root.append(svg("polygon", { points, class: "halo" }));
+      const outline = svg("polygon", { points, class: "outline", "data-stage": c.stage });
+      outline.addEventListener("click", () => open(s, c));
+      root.append(outline);
+    }
+    c.pieces.forEach((piece, i) => labels.add(root, piece, i > 0 ? `${c.id} goes on` : `${mark(c.stage)} ${c.id}${c.open > 0 ? ` · ${c.open} doubt${c.open === 1 ? "" : "s"}` : ""}`));
   }
   box.append(root);
   return box;

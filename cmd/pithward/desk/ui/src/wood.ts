@@ -96,8 +96,9 @@ export class Wood {
     const moved = JSON.stringify(this.view?.core.path_px) !== JSON.stringify(view.core.path_px);
     this.view = view;
     if (other || moved) {
-      this.radius = new Radius(view.core.path_px.length > 1 ? view.core.path_px : [[0, 0], [1, 0]]);
-      this.sides = sides(view.core.outline_px, this.radius);
+      const leaps = view.state.pieces ? view.state.gaps.map((g): [Point, Point] => [g.from_px, g.to_px]) : [];
+      this.radius = new Radius(view.core.path_px.length > 1 ? view.core.path_px : [[0, 0], [1, 0]], leaps);
+      this.sides = sides(view.state.pieces?.flat() ?? view.core.outline_px, this.radius);
     }
     if (this.scan?.tiles !== scan.tiles) this.open(scan);
     this.scan = scan;
@@ -131,7 +132,9 @@ export class Wood {
 
   // whole shows all of the core.
   whole(): void {
-    this.go(this.radius.length / 2, (this.place.clientWidth - 2 * paneMargin) / Math.max(this.radius.length, 1), true);
+    const [centre, length, height] = this.radius.extent;
+    const [w, h] = [this.place.clientWidth - 2 * paneMargin, this.place.clientHeight - upperRoom - lowerRoom - 2 * paneMargin];
+    this.look(centre, Math.min(w / Math.max(length, 1), height > 2 * (this.sides[0] + this.sides[1]) ? h / height : Infinity), true);
   }
 
   // zoom is screen px for a px of the scan: once it has moved to where it was
@@ -160,9 +163,12 @@ export class Wood {
   }
 
   go(at: number, zoom: number, atOnce = false): void {
+    this.look(this.radius.point(at), zoom, atOnce);
+  }
+
+  private look([x, y]: Point, zoom: number, atOnce: boolean): void {
     if (this.viewer.world.getItemCount() === 0) return;
     const v = this.viewer.viewport;
-    const [x, y] = this.radius.point(at);
     v.zoomTo(v.imageToViewportZoom(clamp(zoom, 0.02, 12)), undefined, atOnce);
     v.panTo(v.imageToViewportCoordinates(x + half, y + half), atOnce);
     v.applyConstraints(atOnce);
@@ -256,8 +262,9 @@ class Marks {
   }
 
   all(view: CoreView, selected: string, drag: { target: string; p: Point } | null, preview: Preview | null): void {
-    this.stroke(view.core.path_px.map(this.to), [], 1, 0.5);
-    for (const g of view.state.gaps) this.stretch(g.from_px, g.to_px, g.kind);
+    for (const piece of this.radius.pieces) this.stroke(piece.map(this.to), [], 1, 0.5);
+    this.second(view);
+    for (const g of view.state.gaps) this.gap(g.from_px, g.to_px, g.kind);
     for (const o of view.state.obscured) this.stretch(o.from_px, o.to_px, o.kind, true);
     // Whoever measures by hand is not shown what the program thinks.
     const candidates = view.state.blank ? [] : view.core.candidates;
@@ -285,6 +292,29 @@ class Marks {
       this.choose(drag.p);
     }
     if (preview) this.preview(preview);
+  }
+
+  // second draws faintly what was read beyond the pith, until somebody takes it up.
+  private second(view: CoreView): void {
+    const s = view.core.second_radius;
+    if (!s || s.path_px.length < 2) return;
+    this.stroke(s.path_px.map(this.to), [2, 5], 1, 0.5, 1.5);
+    for (const b of s.boundaries) this.stroke(b.line_px.map(this.to), [2, 4], 1, 0.55, 1);
+    const [a, b] = [s.path_px[0], s.path_px[s.path_px.length - 1]].map(this.to);
+    this.word(`second radius, ${s.rings.length} rings`, [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2 + Math.max(...this.sides) * this.zoom + 16]);
+  }
+
+  // gap brackets one. Pieces of a joined core that lie apart have nothing between
+  // them: a word at either end says that it goes on.
+  private gap(from: Point, to: Point, kind: string): void {
+    const leap = this.radius.leapsAt((this.radius.at(from) + this.radius.at(to)) / 2);
+    if (!leap || distance(from, to) < 2 * (this.sides[0] + this.sides[1])) return this.stretch(from, to, kind);
+    for (const [p, words] of [
+      [from, `${kind}: goes on elsewhere`],
+      [to, `${kind}: goes on from here`],
+    ] as const) {
+      this.word(words, this.edge(p, -1, 32));
+    }
   }
 
   private preview(p: Preview): void {
@@ -454,6 +484,7 @@ class Marks {
     const perMM = (this.radius.length / length) * this.zoom;
     const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find((s) => s * perMM >= 56) ?? 100;
     for (let mm = 0; mm <= length; mm += step) {
+      if (this.radius.leapsAt((mm / length) * this.radius.length)) continue;
       const p = this.radius.point((mm / length) * this.radius.length);
       const [x, y] = this.edge(p, 1, 40);
       if (x < -20 || x > this.width + 20) continue;
