@@ -196,8 +196,11 @@ func (e Evidence) alongCores(u [2]float64) float64 {
 func (e Evidence) checks(source measure.ScaleSource, mm [2]float64) []measure.Check {
 	var out []measure.Check
 	if len(e.Rulers) == 0 && e.NoRuler != "" {
-		out = append(out, measure.Check{Name: "ruler", OK: source == measure.ScaleGiven,
-			Detail: "no ruler found (" + e.NoRuler + "): give --dpi or --mm-per-px, or rescan with the ruler flat and in full view"})
+		c := measure.Check{Name: "ruler", OK: source == measure.ScaleGiven, Detail: "no ruler found (" + e.NoRuler + ")"}
+		if !c.OK {
+			c.Detail += ": give --dpi or --mm-per-px, or rescan with the ruler flat and in full view"
+		}
+		out = append(out, c)
 	}
 	rulers := e.byAxis()
 	for a, r := range rulers {
@@ -214,6 +217,9 @@ func (e Evidence) checks(source measure.ScaleSource, mm [2]float64) []measure.Ch
 	}
 	if e.GivenMMPerPx > 0 && e.Tag != nil {
 		out = append(out, compare("given scale and resolution tag", "the given scale", e.GivenMMPerPx, "the resolution tag", tagScale(*e.Tag)[0]))
+		if e.Tag[0] != e.Tag[1] {
+			out = append(out, compare("given scale and resolution tag along y", "the given scale", e.GivenMMPerPx, "the resolution tag along y", tagScale(*e.Tag)[1]))
+		}
 	}
 	if rulers[0] != nil && rulers[1] != nil {
 		second := rulers[1-axisOf(e.Rulers[0])]

@@ -109,10 +109,11 @@ func TestChecks(t *testing.T) {
 		{"given and ruler do not", Evidence{GivenMMPerPx: 0.0210, Rulers: []RulerFit{ruler100(0.0212, false)}}, "given scale and ruler", false, "0.94 % apart"},
 		{"ruler and tag", Evidence{Rulers: []RulerFit{ruler100(25.4/1200, false)}, Tag: &[2]float64{600, 600}}, "ruler and resolution tag", false, "600.0 dpi"},
 		{"given and tag", Evidence{GivenMMPerPx: 25.4 / 600, Tag: &[2]float64{600, 600}}, "given scale and resolution tag", true, "0.00 %"},
+		{"given and a tag that differs along y", Evidence{GivenMMPerPx: 25.4 / 600, Tag: &[2]float64{600, 300}}, "given scale and resolution tag along y", false, "50.00 % apart"},
 		{"a ruler each way", Evidence{Rulers: []RulerFit{ruler100(0.02, true), ruler100(0.021, false)}}, "second ruler", true, "x by a ruler of its own: mm, 101 ticks over 100 mm, standard uncertainty 0.29 %"},
 		{"two scales on one axis", Evidence{Rulers: []RulerFit{ruler100(0.02, false), {Graduation: "1/16 inch", MMPerPx: 0.0202, TickMM: 25.4 / 16, Span: 60}}}, "two scales along x", false, "1/16 inch"},
 		{"no ruler", Evidence{NoRuler: "nothing repeats"}, "ruler", false, "--mm-per-px"},
-		{"no ruler, but given", Evidence{GivenMMPerPx: 0.02, NoRuler: "nothing repeats"}, "ruler", true, "nothing repeats"},
+		{"no ruler, but given", Evidence{GivenMMPerPx: 0.02, NoRuler: "nothing repeats"}, "ruler", true, "no ruler found (nothing repeats)"},
 		{"default tag", Evidence{Tag: &[2]float64{96, 96}, Cores: lying(243)}, "resolution tag", false, "64.3 mm wide"},
 		{"tag without core", Evidence{Tag: &[2]float64{1200, 1200}}, "resolution tag", false, "no core"},
 		// Borers of 4.3, 5.15, 10 and 12 mm, above nominal +5 % or below 60 %
