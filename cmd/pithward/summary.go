@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -89,13 +90,16 @@ func decimals(v *float64, n int) string {
 // heed lists what a person should know of a core before using its years and
 // widths: its warnings, and doubts that concern all its rings.
 func heed(c measure.Core) []string {
-	list := append([]string(nil), c.Warnings...)
+	var list []string
 	for _, d := range c.Doubts {
 		if d.Kind == measure.DoubtYears || d.Kind == measure.DoubtOuterRing {
 			list = append(list, d.Detail)
 		}
 	}
-	return list
+	said := func(w string) bool { // that the picture lacks the bark is a warning and a doubt
+		return slices.ContainsFunc(list, func(detail string) bool { return strings.HasPrefix(detail, w) })
+	}
+	return append(slices.DeleteFunc(slices.Clone(c.Warnings), said), list...)
 }
 
 // writeTable aligns rows under their head: the first column to the left, the
