@@ -150,13 +150,13 @@ func unstamp(s sql.NullString) (*time.Time, error) {
 
 // Exercises lists the project's exercises, in the order they were made.
 func (l *Ledger) Exercises(ctx context.Context) ([]Exercise, error) {
-	all, err := exercises(ctx, l.read, "1")
+	all, err := l.exercises(ctx, l.quick, "1")
 	return all, l.words(err)
 }
 
 // ExerciseByID returns one exercise; ErrNone if there is none.
 func (l *Ledger) ExerciseByID(ctx context.Context, id int64) (Exercise, error) {
-	all, err := exercises(ctx, l.read, "id = ?", id)
+	all, err := l.exercises(ctx, l.quick, "id = ?", id)
 	if err == nil && len(all) == 0 {
 		return Exercise{}, fmt.Errorf("exercise %d: %w", id, ErrNone)
 	}
@@ -166,7 +166,7 @@ func (l *Ledger) ExerciseByID(ctx context.Context, id int64) (Exercise, error) {
 	return all[0], nil
 }
 
-func exercises(ctx context.Context, q querier, where string, args ...any) (all []Exercise, err error) {
+func (l *Ledger) exercises(ctx context.Context, q querier, where string, args ...any) (all []Exercise, err error) {
 	rows, err := q.QueryContext(ctx, "SELECT id, run, core, key_observer, experts, blank, name, code, seats, made, opens, closes, graded, released FROM exercises WHERE "+where+" ORDER BY id", args...)
 	if err != nil {
 		return nil, err
@@ -179,7 +179,10 @@ func exercises(ctx context.Context, q querier, where string, args ...any) (all [
 		if err := rows.Scan(&x.ID, &x.Run, &x.Core, &x.Key, &experts, &blank, &x.Name, &x.Code, &x.Seats, &made, &opens, &closes, &graded, &released); err != nil {
 			return nil, err
 		}
-		if err := errors.Join(json.Unmarshal([]byte(blank), &x.Blank), json.Unmarshal([]byte(experts), &x.Experts)); err != nil {
+		if x.Blank, err = l.blank(x.ID, blank); err == nil {
+			err = json.Unmarshal([]byte(experts), &x.Experts)
+		}
+		if err != nil {
 			return nil, fmt.Errorf("exercise %d cannot be read: %w", x.ID, err)
 		}
 		times := make([]*time.Time, 5)
@@ -192,6 +195,23 @@ func exercises(ctx context.Context, q querier, where string, args ...any) (all [
 		all = append(all, x)
 	}
 	return all, rows.Err()
+}
+
+// blank decodes what students of an exercise begin with, once.
+func (l *Ledger) blank(exercise int64, text string) (m measure.Measurement, err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if m, ok := l.blanks[exercise]; ok {
+		return m, nil
+	}
+	if err := json.Unmarshal([]byte(text), &m); err != nil {
+		return m, err
+	}
+	if len(l.blanks) >= keptRuns {
+		clear(l.blanks)
+	}
+	l.blanks[exercise] = m
+	return m, nil
 }
 
 // CloseExercise ends an exercise now; one that has ended stays as it is.
@@ -256,8 +276,8 @@ func Sum(secret string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s
 // known from then on by the session and the pass to come back by.
 func (l *Ledger) Join(ctx context.Context, code, name, session, pass string, now time.Time) (s Student, err error) {
 	name = strings.TrimSpace(name)
-	err = l.insideAnd(ctx, func(tx *sql.Tx) error {
-		all, err := exercises(ctx, tx, "code = ?", code)
+	err = l.together(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		all, err := l.exercises(ctx, tx, "code = ?", code)
 		if err != nil {
 			return err
 		}
@@ -296,7 +316,7 @@ func fold(name string) string { return strings.ToLower(strings.Join(strings.Fiel
 // Return finds the student whom a pass names and gives a new session and pass in
 // place of the old ones.
 func (l *Ledger) Return(ctx context.Context, pass, session, newPass string) (s Student, err error) {
-	err = l.insideAnd(ctx, func(tx *sql.Tx) error {
+	err = l.together(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		all, err := students(ctx, tx, "pass = ?", Sum(pass))
 		if err != nil {
 			return err
@@ -311,24 +331,6 @@ func (l *Ledger) Return(ctx context.Context, pass, session, newPass string) (s S
 	return s, err
 }
 
-// insideAnd is inside for errors that are answers.
-func (l *Ledger) insideAnd(ctx context.Context, do func(*sql.Tx) error) error {
-	var said error
-	err := l.inside(ctx, func(tx *sql.Tx) error {
-		err := do(tx)
-		for _, answer := range []error{ErrCode, ErrShut, ErrEarly, ErrFull, ErrTaken, ErrName, ErrTooMany, ErrEvent} {
-			if errors.Is(err, answer) {
-				said = err
-			}
-		}
-		return err
-	})
-	if said != nil {
-		return said
-	}
-	return err
-}
-
 // StudentBySession returns whose session it is; ErrNone if nobody's.
 func (l *Ledger) StudentBySession(ctx context.Context, session string) (Student, error) {
 	return l.student(ctx, "session = ?", Sum(session))
@@ -340,7 +342,7 @@ func (l *Ledger) StudentByID(ctx context.Context, id int64) (Student, error) {
 }
 
 func (l *Ledger) student(ctx context.Context, where string, arg any) (Student, error) {
-	all, err := students(ctx, l.read, where, arg)
+	all, err := students(ctx, l.quick, where, arg)
 	if err == nil && len(all) == 0 {
 		return Student{}, fmt.Errorf("the student is %w", ErrNone)
 	}
@@ -352,7 +354,7 @@ func (l *Ledger) student(ctx context.Context, where string, arg any) (Student, e
 
 // Students lists those in an exercise as they joined.
 func (l *Ledger) Students(ctx context.Context, exercise int64) ([]Student, error) {
-	all, err := students(ctx, l.read, "exercise = ?", exercise)
+	all, err := students(ctx, l.quick, "exercise = ?", exercise)
 	return all, l.words(err)
 }
 

@@ -25,7 +25,7 @@ func StudentKinds() []measure.EventKind {
 
 // WorkOf returns the exercise's core as a student has it.
 func (l *Ledger) WorkOf(ctx context.Context, x Exercise, s Student) (Edited, error) {
-	events, err := workEvents(ctx, l.read, x, s.ID)
+	events, err := workEvents(ctx, l.quick, x, s.ID)
 	if err != nil {
 		return Edited{}, l.words(err)
 	}
@@ -79,7 +79,7 @@ func (l *Ledger) AppendWork(ctx context.Context, x Exercise, s Student, e measur
 		return Edited{}, fmt.Errorf("%w: %q is not for students", ErrEvent, e.Kind)
 	}
 	var out Edited
-	err := l.insideAnd(ctx, func(tx *sql.Tx) error {
+	err := l.together(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		now, err := stillOpen(ctx, tx, s)
 		if err != nil {
 			return err

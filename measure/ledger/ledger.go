@@ -39,9 +39,13 @@ type Ledger struct {
 	path  string
 	write *sql.DB // one connection
 	read  *sql.DB
+	quick *quick // reads too
 
-	mu   sync.Mutex
-	runs map[int64]measure.Measurement // of decoded runs, which never change
+	group group
+
+	mu     sync.Mutex
+	runs   map[int64]measure.Measurement // of decoded runs, which never change
+	blanks map[int64]measure.Measurement // of exercises, which never change either
 }
 
 // waitMS is how long to wait for another process that is writing, ms: chosen,
@@ -62,7 +66,7 @@ func Open(ctx context.Context, path string) (*Ledger, error) {
 		return nil, err
 	}
 	dsn := (&url.URL{Scheme: "file", Path: abs}).String() + "?" + fmt.Sprintf(pragmas, waitMS)
-	l := &Ledger{path: path, runs: map[int64]measure.Measurement{}}
+	l := &Ledger{path: path, group: group{turn: make(chan struct{}, 1)}, runs: map[int64]measure.Measurement{}, blanks: map[int64]measure.Measurement{}}
 	if l.write, err = sql.Open("sqlite", dsn+"&_txlock=immediate"); err != nil {
 		return nil, l.words(err)
 	}
@@ -74,6 +78,7 @@ func Open(ctx context.Context, path string) (*Ledger, error) {
 		return nil, errors.Join(l.words(err), l.write.Close())
 	}
 	l.read.SetMaxOpenConns(4)
+	l.quick = &quick{db: l.read}
 	return l, nil
 }
 
@@ -164,7 +169,7 @@ func (l *Ledger) inside(ctx context.Context, do func(*sql.Tx) error) error {
 	}
 	defer func() { _ = tx.Rollback() }() // without effect once committed
 	if err := do(tx); err != nil {
-		if errors.Is(err, ErrStale) || errors.Is(err, ErrVoid) || errors.Is(err, ErrNone) {
+		if isAnswer(err) {
 			return err
 		}
 		return l.words(err)
