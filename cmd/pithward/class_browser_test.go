@@ -172,7 +172,9 @@ func TestClassInBrowsers(t *testing.T) {
 	s.shot("class-feedback-1920")
 	projector(s, 1024, 768)
 	s.shot("class-feedback-1024")
-	time.Sleep(6 * time.Second) // the page has asked anew: what one looks at stays
+	s.eval(`performance.clearResourceTimings()`, nil)
+	s.until("the page has asked anew", `performance.getEntriesByType("resource").filter(e => e.name.endsWith("/api/me")).length > 1`)
+	s.frame() // what one looks at stays
 	if words := s.text("#selected"); !strings.Contains(words, "is missing") {
 		t.Errorf("the fault that was looked at is gone: %q", words)
 	}

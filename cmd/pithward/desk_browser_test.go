@@ -34,6 +34,10 @@ import (
 	"pithward/vision/phantom"
 )
 
+// patience is how long is waited for what has to come: far longer than it takes on
+// a slow and busy machine.
+const patience = time.Minute
+
 // shots is where the browser tests leave their pictures for a person to look at.
 const shots = "../../bin/shots"
 
@@ -125,7 +129,7 @@ func openBlank(t testing.TB) *browser {
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx, chromedp.WithErrorf(func(string, ...any) {})) // of events it does not know
 	t.Cleanup(cancel)
-	ctx, cancel = context.WithTimeout(ctx, 2*time.Minute)
+	ctx, cancel = context.WithTimeout(ctx, 8*time.Minute)
 	t.Cleanup(cancel)
 	b := &browser{t: t, ctx: ctx}
 	chromedp.ListenTarget(ctx, b.listen)
@@ -225,7 +229,7 @@ func (b *browser) eval(script string, into any) {
 // until waits until a script gives true.
 func (b *browser) until(what, script string) {
 	b.t.Helper()
-	b.do("wait until "+what, chromedp.Poll(script, nil, chromedp.WithPollingTimeout(30*time.Second)))
+	b.do("wait until "+what, chromedp.Poll(script, nil, chromedp.WithPollingTimeout(patience)))
 }
 
 // core returns the n-th core as the server has it.
@@ -320,6 +324,7 @@ func TestDesk(t *testing.T) {
 		{"audit", testAudit},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel() // they wait most of the time
 			mine := filepath.Join(dir, strings.ReplaceAll(tt.name, " ", "-")+".pithward")
 			writeFile(t, mine, read(t, fresh))
 			tt.test(begin(t, mine))
@@ -355,7 +360,7 @@ func TestDeskInTime(t *testing.T) {
 	b.joinApart()
 	uid := b.enter(1)
 	b.until("the other trees are asked", `!document.getElementById("company").hidden && [...document.querySelectorAll("#doubt-list .change")].length > 0`)
-	time.Sleep(800 * time.Millisecond)
+	b.frame()
 	before := b.text("#doubt-list")
 	if !strings.Contains(before, "Missed ring?") || !strings.Contains(before, "would agree: r 0.") {
 		t.Errorf("the doubts are %q", before)
@@ -371,16 +376,16 @@ func TestDeskInTime(t *testing.T) {
 	if words := b.text("#selected"); !strings.HasPrefix(words, "Tried: a boundary at") {
 		t.Errorf("having tried, the page says %q", words)
 	}
-	time.Sleep(500 * time.Millisecond)
+	b.frame()
 	b.shot("in-time-tried")
 	b.keys("u")
 	b.settles(uid, 0)
 	b.until("the doubt is back", `document.querySelectorAll("#doubt-list .change").length > 0`)
 	for _, size := range [][2]int64{{1024, 768}, {1920, 1080}} {
 		b.do("another size", emulation.SetDeviceMetricsOverride(size[0], size[1], 1, false))
-		time.Sleep(500 * time.Millisecond)
+		b.frame()
 		b.keys("0")
-		time.Sleep(500 * time.Millisecond)
+		b.still()
 		b.shot(fmt.Sprintf("in-time-%d", size[0]))
 	}
 	b.quiet()
@@ -474,22 +479,21 @@ func (b *browser) enter(n int) (uid string) {
 	b.keys(kb.Enter)
 	b.do("open a core", chromedp.WaitVisible("#core-view", chromedp.ByQuery))
 	b.until("the wood is there", `document.querySelector("#wood canvas.marks").width > 300 && document.activeElement.id === "wood"`)
-	time.Sleep(700 * time.Millisecond) // it moves to the first doubt
-	b.eval(`performance.getEntriesByType("resource").map(e => e.name).filter(n => /\/cores\/[^/]*$/.test(n)).pop().split("/").pop()`, &uid)
+	b.still()
+	b.eval(`document.getElementById("core-view").dataset.core`, &uid)
 	return uid
 }
 
-// settles waits until the server has as many edits of a core as given, and
-// returns the core.
+// settles waits until the server has as many edits of a core as given and the
+// page, if it shows the core, shows it so, and returns the core.
 func (b *browser) settles(uid string, undo int) (c measure.Core, s measure.State) {
 	b.t.Helper()
-	for range 100 {
-		v := b.core(uid)
-		if v.Undo == undo {
-			time.Sleep(150 * time.Millisecond) // the page draws it
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		if v := b.core(uid); v.Undo == undo {
+			b.until("the page shows it", fmt.Sprintf(`(c => c.hidden || c.dataset.core !== %q || c.dataset.edits === "%d")(document.getElementById("core-view"))`, uid, undo))
+			b.frame()
 			return v.Core, v.State
 		}
-		time.Sleep(50 * time.Millisecond)
 	}
 	b.shot("failed")
 	b.t.Fatalf("the server has %d edits that can be undone, want %d; the page says %q", b.core(uid).Undo, undo, b.text("#trouble, #selected"))
@@ -544,7 +548,7 @@ func testSettle(b *browser) {
 	}
 	b.quiet()
 
-	time.Sleep(800 * time.Millisecond) // where one is, is kept
+	b.until("where one is, is kept", `document.getElementById("core-view").dataset.kept === "yes"`)
 	b.do("reload", chromedp.Reload(), chromedp.WaitVisible("#core-view", chromedp.ByQuery))
 	b.until("it opens where one stopped", fmt.Sprintf(`document.title.startsWith(%q)`, c.ID))
 	if again, _ := b.settles(uid, 2); len(again.Boundaries) != len(c.Boundaries) {
@@ -557,7 +561,7 @@ func testSettle(b *browser) {
 	b.keys(kb.Escape)
 	b.eval(`document.getElementById("dim").click()`, nil)
 	b.keys("0")
-	time.Sleep(600 * time.Millisecond)
+	b.still()
 	b.shot("dim")
 	b.axe()
 	b.quiet()
@@ -593,7 +597,7 @@ func testByHand(b *browser) {
 		t.Fatalf("%d rings, want 4", len(c.Rings))
 	}
 	b.keys("0")
-	time.Sleep(400 * time.Millisecond)
+	b.still()
 	b.shot("by-hand")
 	first, mean := c.Boundaries[0], 0.0
 	for _, r := range c.Rings {
@@ -656,7 +660,7 @@ func testKeys(b *browser) {
 	}
 	b.shot("edited")
 	b.keys("f")
-	time.Sleep(400 * time.Millisecond)
+	b.still()
 	b.shot("flipped")
 	b.keys("s")
 	if _, s = b.settles(uid, 5); s.Stage != measure.SignedOff {
@@ -817,7 +821,7 @@ func testDrawByKeys(b *browser) {
 	uid := b.enter(1)
 	read := b.core(uid).Core
 	b.keys("0")
-	time.Sleep(400 * time.Millisecond)
+	b.still()
 	b.keys("d")
 	b.keys(strings.Repeat(kb.ArrowDown, 3)) // at the first doubt, the bark's end
 	for range 3 {
@@ -1007,7 +1011,8 @@ func testSizes(b *browser) {
 				b.keys("t")
 				b.do("see the tray", chromedp.WaitVisible("#tray-view .core-name", chromedp.ByQuery))
 			}
-			time.Sleep(500 * time.Millisecond)
+			b.still()
+			time.Sleep(300 * time.Millisecond) // pictures
 			b.shot(size.name + "-" + view)
 			var beyond []string
 			b.eval(`[...document.querySelectorAll("button, p, dd, th, #wood, #widths")].filter(e => e.offsetParent && e.getBoundingClientRect().right > innerWidth + 1).map(e => e.textContent || e.id)`, &beyond)
@@ -1087,10 +1092,10 @@ func (b *browser) frame() {
 	b.do("draw", chromedp.Evaluate(`new Promise(done => requestAnimationFrame(() => setTimeout(() => done(true))))`, &drawn, awaited))
 }
 
-// still waits until the wood has come to rest: it moves for a quarter of a second.
+// still waits until the wood has come to rest.
 func (b *browser) still() {
 	b.t.Helper()
-	time.Sleep(400 * time.Millisecond)
+	b.until("the wood is at rest", `!document.getElementById("wood").dataset.moves`)
 	b.frame()
 }
 
@@ -1099,7 +1104,7 @@ func (b *browser) pointTo(dx float64) {
 	b.t.Helper()
 	x, y := b.middle()
 	b.do("point", chromedp.MouseEvent(input.MouseMoved, x+dx, y))
-	time.Sleep(100 * time.Millisecond)
+	b.frame()
 }
 
 func (b *browser) click(dx float64) {

@@ -155,6 +155,7 @@ function take(v: CoreView): void {
   lookInTime(v);
   byId("title").textContent = v.core.id;
   document.title = `${v.core.id} · pithward desk`;
+  [coreView.dataset.core, coreView.dataset.edits] = [v.core.uid, `${v.undo}`];
   (byId("undo") as HTMLButtonElement).disabled = v.undo === 0;
   (byId("redo") as HTMLButtonElement).disabled = v.redo === 0;
   byId("progress").textContent = v.state.doubtful === 0 ? "no doubts here" : `${v.state.settled} of ${v.state.doubtful} doubts settled`;
@@ -695,10 +696,11 @@ wood.onMove = () => {
   widths.draw(view, wood.selected);
   company.draw(inTime?.core === view.core.uid ? inTime : null, current()?.suspect);
   clearTimeout(placing);
+  delete coreView.dataset.kept;
   placing = window.setTimeout(() => {
     if (!view) return;
     // Where one stopped is a convenience: if it is not kept, nothing is lost.
-    server.keepPlace({ run: view.run, core: view.core.uid, at_px: wood.middle(), zoom: wood.zoom }).catch(() => {});
+    server.keepPlace({ run: view.run, core: view.core.uid, at_px: wood.middle(), zoom: wood.zoom }).then(() => (coreView.dataset.kept = "yes"), () => {});
   }, 500);
 };
 

@@ -61,6 +61,8 @@ export class Wood {
     this.canvas.className = "marks";
     this.canvas.setAttribute("aria-hidden", "true");
     place.append(this.canvas);
+    this.viewer.addHandler("animation-start", () => (place.dataset.moves = "yes"));
+    this.viewer.addHandler("animation-finish", () => delete place.dataset.moves);
     for (const e of ["update-viewport", "resize", "open"] as const) this.viewer.addHandler(e, () => this.draw());
     this.viewer.addHandler("canvas-click", (e) => {
       if (e.quick) this.onPoint(this.toScan(e.position), "click");
@@ -172,6 +174,8 @@ export class Wood {
     v.zoomTo(v.imageToViewportZoom(clamp(zoom, 0.02, 12)), undefined, atOnce);
     v.panTo(v.imageToViewportCoordinates(x + half, y + half), atOnce);
     v.applyConstraints(atOnce);
+    const far = v.getCenter(true).distanceTo(v.getCenter(false)) > 1e-9 || Math.abs(v.getZoom(true) / v.getZoom(false) - 1) > 1e-6;
+    if (far) this.place.dataset.moves = "yes"; // from now on, not only from the next frame
     this.draw();
   }
 
@@ -313,7 +317,9 @@ class Marks {
       [from, `${kind}: goes on elsewhere`],
       [to, `${kind}: goes on from here`],
     ] as const) {
-      this.word(words, this.edge(p, -1, 32));
+      const [x, y] = this.edge(p, -1, 32);
+      const room = 80; // px for half of the words
+      if (x > -room && x < this.width + room) this.word(words, [clamp(x, room, this.width - room), y]);
     }
   }
 
