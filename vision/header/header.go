@@ -106,6 +106,10 @@ const (
 	maxSide   = 1 << 20
 )
 
+// narrowest is how many times as long as broad a picture may be (chosen: far from
+// any scan, and what is narrower cannot be reduced to a picture to look at).
+const narrowest = 1000
+
 // maxRatio is more than any accepted compression can reach: deflate 1032,
 // LZW with 12-bit codes about 2700, JPEG about 1000 (one bit a block). A file
 // that claims more pixels than that a byte is broken, or meant to exhaust us.
@@ -245,6 +249,8 @@ func (h Header) checkSize() *Refusal {
 		return refusef("save it anew", "the picture is %d x %d px", w, ht)
 	case w > maxSide || ht > maxSide || w*ht > maxPixels:
 		return refusef("scan fewer cores at once, or cut the scan in two", "%d x %d px is over the limit of %d million pixels or %d px a side", w, ht, maxPixels>>20, maxSide)
+	case max(w, ht) > narrowest*min(w, ht):
+		return refusef("scan the whole tray", "%d x %d px is too narrow to hold a core", w, ht)
 	}
 	return nil
 }
