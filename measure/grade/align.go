@@ -41,7 +41,7 @@ const leastNoise, mostNoise = 0.012, 0.15
 type stretch struct{ a, b int }
 
 // stretches lists what may become what, one to one first.
-var stretches = []stretch{{1, 1}, {2, 1}, {1, 2}, {2, 2}, {3, 1}, {1, 3}, {2, 3}, {3, 2}, {4, 1}, {1, 4}, {3, 3}}
+var stretches = [...]stretch{{1, 1}, {2, 1}, {1, 2}, {2, 2}, {3, 1}, {1, 3}, {2, 3}, {3, 2}, {4, 1}, {1, 4}, {3, 3}}
 
 // most is the greatest number of pairs of rings that are compared: chosen, a
 // quarter of a gigabyte.
@@ -323,34 +323,84 @@ func (a *aligner) sums(best path) posterior {
 	w := a.m + 1
 	lo, hi := a.near(best)
 	ahead, behind := minusInf((a.n+1)*w), minusInf((a.n+1)*w)
-	total := math.Inf(-1)
+	// The edges that lead to each corner, which both passes need.
+	edges := make([][len(stretches)]float64, (a.n+1)*w)
+	ends := nothing()
 	for i := 0; i <= a.n; i++ {
 		for j := lo[i]; j <= hi[i]; j++ {
-			v := a.begin(i, j)
-			for _, s := range stretches {
-				if i >= s.a && j >= s.b && !math.IsInf(ahead[(i-s.a)*w+j-s.b], -1) {
-					v = addLog(v, ahead[(i-s.a)*w+j-s.b]+a.edge(i-s.a, j-s.b, s, math.Inf(-1)))
+			ways := nothing()
+			ways.add(a.begin(i, j))
+			for k, s := range stretches {
+				edges[i*w+j][k] = math.Inf(-1)
+				if i < s.a || j < s.b {
+					continue
+				}
+				if from := ahead[(i-s.a)*w+j-s.b]; !math.IsInf(from, -1) {
+					edges[i*w+j][k] = a.edge(i-s.a, j-s.b, s, ways.most-from-negligible)
+					ways.add(from + edges[i*w+j][k])
 				}
 			}
-			ahead[i*w+j] = v
-			total = addLog(total, v+a.end(i, j))
+			ahead[i*w+j] = ways.log()
+			ends.add(ahead[i*w+j] + a.end(i, j))
 		}
 	}
+	total := ends.log()
 	for i := a.n; i >= 0; i-- {
 		for j := hi[i]; j >= lo[i]; j-- {
-			v := a.end(i, j)
-			for _, s := range stretches {
-				if i+s.a <= a.n && j+s.b <= a.m && !math.IsInf(behind[(i+s.a)*w+j+s.b], -1) {
-					v = addLog(v, behind[(i+s.a)*w+j+s.b]+a.edge(i, j, s, math.Inf(-1)))
+			ways := nothing()
+			ways.add(a.end(i, j))
+			for k, s := range stretches {
+				if i+s.a <= a.n && j+s.b <= hi[i+s.a] && j+s.b >= lo[i+s.a] {
+					ways.add(behind[(i+s.a)*w+j+s.b] + edges[(i+s.a)*w+j+s.b][k])
 				}
 			}
-			behind[i*w+j] = v
+			behind[i*w+j] = ways.log()
 		}
 	}
 	for k := range ahead {
 		ahead[k] = math.Exp(ahead[k] + behind[k] - total)
 	}
 	return posterior{ahead, w, min(1, math.Exp(best.log-total))}
+}
+
+// negligible is how much less likely than another way, in logs, one has to be to
+// count for nothing beside it: chosen, below the last digit of the sum.
+const negligible = 36
+
+// logSum adds up probabilities given as logs. Its most is that of the likeliest so
+// far, minus infinity without any.
+type logSum struct {
+	terms [len(stretches) + 1]float64
+	n     int
+	most  float64
+}
+
+// nothing is the sum of no probabilities.
+func nothing() logSum { return logSum{most: math.Inf(-1)} }
+
+func (s *logSum) add(log float64) {
+	switch {
+	case math.IsInf(log, -1):
+	case log > s.most-negligible:
+		if s.n == len(s.terms) {
+			s.terms[0], s.n = s.log(), 1
+		}
+		s.terms[s.n] = log
+		s.n, s.most = s.n+1, max(s.most, log)
+	}
+}
+
+func (s *logSum) log() float64 {
+	if s.n < 2 {
+		return s.most
+	}
+	var sum float64
+	for _, t := range s.terms[:s.n] {
+		if t > s.most-negligible {
+			sum += math.Exp(t - s.most)
+		}
+	}
+	return s.most + math.Log(sum)
 }
 
 // near returns for each of the key's rings which of the student's the sums take in.
@@ -386,16 +436,6 @@ func minusInf(n int) []float64 {
 		v[i] = math.Inf(-1)
 	}
 	return v
-}
-
-func addLog(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	if math.IsInf(b, -1) || a-b > 36 {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
 }
 
 // strangerLog is the log density of the student's widths if they are of another

@@ -166,7 +166,7 @@ func TestFaultsRecovered(t *testing.T) {
 					series = append(series, grown(r, 60+r.IntN(150)))
 				}
 			}
-			n, good, most := 0, 0, 150
+			n, good, most := 0, 0, 400
 			if testing.Short() {
 				most = 40
 			}

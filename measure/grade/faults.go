@@ -384,8 +384,9 @@ func (f *finder) gaps() {
 		p := s.FromPx
 		f.add(Fault{Kind: kind, Certainty: 1, PointPx: &p, Detail: words}, f.ringNumber(i-1), at)
 	}
+	measured := func(at float64) bool { return at > f.student[0] && at < f.student[len(f.student)-1] }
 	for _, g := range f.kw.Places.Gaps {
-		if !has(f.sw.Places.Gaps, middle(g)) {
+		if measured(middle(g)) && !has(f.sw.Places.Gaps, middle(g)) {
 			note(g, GapMissed, "The core parts here, and the opening was measured as wood.")
 		}
 	}

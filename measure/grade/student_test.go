@@ -113,7 +113,10 @@ func TestStudentByWidths(t *testing.T) {
 		{"ends early", key, work("a", key[:60], 2000), []string{"ends-early:61 x20"}, -1},
 		{"ends late", key, work("a", slices.Concat(key, []float64{1.1, 0.8}), 2000), []string{"ends-late:80 x2"}, -1},
 		{"tenths", key, work("a", scaledBy(key, 10), 2000), []string{"units"}, 90},
+		{"a tenth", key, work("a", scaledBy(key, 0.1), 2000), []string{"units"}, 90},
+		{"thousandths", key, work("a", scaledBy(key, 1000), 2000), []string{"units"}, 90},
 		{"inches", key, work("a", scaledBy(key, 1/25.4), 2000), []string{"units"}, 90},
+		{"inches, the other way", key, work("a", scaledBy(key, 25.4), 2000), []string{"units"}, 90},
 		{"half the resolution", key, work("a", scaledBy(key, 2), 2000), []string{"units"}, 90},
 		{"tenths and a boundary missed", key, work("a", scaledBy(without(key, 40), 10), 2000), []string{"units", "missed:40", "slip:40:+1"}, -1},
 		{"reversed", key, work("a", backwards(key), 2000), []string{"reversed"}, 90},
@@ -149,6 +152,20 @@ func TestStudentByWidths(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// What a factor means is said in words.
+func TestUnitWords(t *testing.T) {
+	for factor, want := range map[float64]string{
+		10: "10 times larger than the key's: the unit is wrong", 0.1: "10 times smaller than the key's: the unit is wrong",
+		25.4:     "25.4 times larger than the key's: inches were taken for millimetres, or the other way round",
+		1 / 25.4: "25.4 times smaller than the key's: inches were taken for millimetres",
+		2:        "2 times larger than the key's: the resolution was taken as half or twice", 1.37: "1.37 times larger than the key's: the resolution or the unit is wrong",
+	} {
+		if got := unitWords(factor); !strings.HasPrefix(got, "All widths are "+want) {
+			t.Errorf("%g: %s", factor, got)
+		}
 	}
 }
 
