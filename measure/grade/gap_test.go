@@ -31,7 +31,7 @@ func TestGaps(t *testing.T) {
 		xs           []float64
 		key, student []measure.Stretch
 		want         []string
-		points       float64 // left of the ten for absent rings and gaps, two faults leave none
+		points       float64 // left of the ten for absent rings and gaps: two faults leave none, half a core earns half
 		scale        bool
 	}{
 		{"none on either side", all(0, 20), nil, nil, []string{}, 10, true},
@@ -42,8 +42,8 @@ func TestGaps(t *testing.T) {
 		{"the wrong one", all(0, 20), []measure.Stretch{one}, []measure.Stretch{two}, []string{"gap-missed:7", "gap-invented:15"}, 0, true},
 		{"one of two", all(0, 20), []measure.Stretch{one, two}, []measure.Stretch{two}, []string{"gap-missed:7"}, 5, true},
 		{"both of two", all(0, 20), []measure.Stretch{one, two}, nil, []string{"gap-missed:7", "gap-missed:15"}, 0, true},
-		{"beyond what was measured", all(0, 10), []measure.Stretch{two}, nil, []string{"ends-early:11 x10"}, 10, true},
-		{"before what was measured", all(10, 20), []measure.Stretch{one}, nil, []string{"starts-late:1 x10", "slip:1:+10"}, 10, true},
+		{"beyond what was measured", all(0, 10), []measure.Stretch{two}, nil, []string{"ends-early:11 x10"}, 5, true},
+		{"before what was measured", all(10, 20), []measure.Stretch{one}, nil, []string{"starts-late:1 x10", "slip:1:+10"}, 5, true},
 		{"without a scale nobody can say how wide it is", all(0, 20), []measure.Stretch{one}, nil, []string{}, 10, false},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -85,10 +85,14 @@ func (r Rubric) mark(res *Result, boundaries int, errorPercent *float64, dated b
 			continue
 		}
 		part := Part{Name: p.name, Of: r.FullMark * p.weight / sum, Lost: []Loss{}}
+		within := part.Of // to be lost by what is wrong with what was measured
+		if p.name != partComplete {
+			within -= part.unmeasured(r, res.Faults, boundaries-1)
+		}
 		if p.name == partAccuracy {
-			part.inaccurate(*errorPercent, r.Accuracy)
+			part.inaccurate(*errorPercent, r.Accuracy, within)
 		} else {
-			part.faulty(r, res.Faults, p.most)
+			part.faulty(r, res.Faults, p.most, within)
 		}
 		part.settle()
 		total += part.Points
@@ -101,8 +105,26 @@ func (r Rubric) mark(res *Result, boundaries int, errorPercent *float64, dated b
 	res.Mark = round(max(0, total), 100)
 }
 
-// faulty takes off for each fault of the part, all together no more than it has.
-func (p *Part) faulty(r Rubric, faults []Fault, most float64) {
+// unmeasured takes off for rings that were left out at an end: where nothing was
+// measured, nothing is earned by being accurate or by inventing nothing. It
+// returns how much.
+func (p *Part) unmeasured(r Rubric, faults []Fault, rings int) (sum float64) {
+	for i, f := range faults {
+		if f.Kind != StartsLate && f.Kind != EndsEarly {
+			continue
+		}
+		lost := p.Of * float64(f.Rings) / float64(rings) * (1 - r.PartialCredit.Unmeasured)
+		if lost > 0 {
+			p.Lost = append(p.Lost, Loss{&i, lost, string(f.Kind) + ": nothing is earned where nothing was measured"})
+		}
+		sum += lost
+	}
+	return sum
+}
+
+// faulty takes off for each fault of the part, all together no more than within.
+func (p *Part) faulty(r Rubric, faults []Fault, most, within float64) {
+	from := len(p.Lost)
 	var sum float64
 	for i, f := range faults {
 		part, units := r.charge(f)
@@ -116,16 +138,16 @@ func (p *Part) faulty(r Rubric, faults []Fault, most float64) {
 		p.Lost = append(p.Lost, Loss{&i, units, why})
 		sum += units
 	}
-	unit := p.Of / max(most, sum, 1e-9)
-	for i := range p.Lost {
-		p.Lost[i].Points *= unit
+	unit := within / max(most, sum, 1e-9)
+	for i := range p.Lost[from:] {
+		p.Lost[from+i].Points *= unit
 	}
 }
 
-func (p *Part) inaccurate(percent float64, rule AccuracyRule) {
+func (p *Part) inaccurate(percent float64, rule AccuracyRule, within float64) {
 	share := (percent - rule.Full) / (rule.None - rule.Full)
 	if share = max(0, min(1, share)); share > 0 {
-		p.Lost = append(p.Lost, Loss{nil, share * p.Of, fmt.Sprintf("widths are off by %.1f %% of the mean width; up to %g %% costs nothing", percent, rule.Full)})
+		p.Lost = append(p.Lost, Loss{nil, share * within, fmt.Sprintf("widths are off by %.1f %% of the mean width; up to %g %% costs nothing", percent, rule.Full)})
 	}
 }
 

@@ -62,6 +62,7 @@ type PartialCredit struct {
 	Displaced  float64 `json:"displaced"`   // a boundary set beside its place, against one missed
 	EndRing    float64 `json:"end_ring"`    // a ring left out or too many at an end, against one missed or invented
 	CausedSlip float64 `json:"caused_slip"` // a slip whose missed or invented boundary has cost its part already
+	Unmeasured float64 `json:"unmeasured"`  // of the parts beside completeness, for the rings left out at an end
 }
 
 // PointsOff are points taken off the whole.
@@ -173,6 +174,7 @@ func (r Rubric) check() error {
 		{"partial_credit.displaced", p.Displaced, 0, 1, false},
 		{"partial_credit.end_ring", p.EndRing, 0, 1, false},
 		{"partial_credit.caused_slip", p.CausedSlip, 0, 1, false},
+		{"partial_credit.unmeasured", p.Unmeasured, 0, 1, false},
 		{"points_off.units", r.PointsOff.Units, 0, r.FullMark, false},
 		{"points_off.reversed", r.PointsOff.Reversed, 0, r.FullMark, false},
 		{"tolerance.px", r.Tolerance.Px, 0, 1e3, false},
