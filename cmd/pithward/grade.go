@@ -70,7 +70,7 @@ plot (NAME.skeleton.png).` +
 		Example: example(
 			"mark a class", "pithward grade key.rwl ada.rwl ben.rwl cyd.csv",
 			"with pages for everyone, by codes instead of names", "pithward grade key.rwl ada.rwl ben.rwl cyd.csv --out feedback --anonymous --names codes.csv",
-			"an exercise of a project", "pithward grade osmundvale.pithward --out feedback",
+			"an exercise of a project", "pithward grade osmundvale.pithward --out lesson",
 			"see the rubric, change it, use it", "pithward grade --print-rubric > rubric.json && pithward grade key.rwl ada.rwl --rubric rubric.json",
 			"for a script", "pithward grade key.rwl ada.rwl --json",
 		),

@@ -315,15 +315,13 @@ func TestGradeProject(t *testing.T) {
 	}
 }
 
-// An exercise is graded from its project like any hand-ins: by its own key and
-// experts or by another, with or without names, with pages, and also by class
-// grade, which keeps the result.
-func TestGradeExercise(t *testing.T) {
-	dir := t.TempDir()
-	l, run := evenProject(t, filepath.Join(dir, "class.pithward"))
-	t.Chdir(dir)
+// exerciseWorked makes a project with an exercise that students have joined. Those
+// named Aldith, Jocosa and Merek have worked on it.
+func exerciseWorked(t *testing.T, project string, students ...string) (*ledger.Ledger, ledger.Exercise) {
+	t.Helper()
+	l, run := evenProject(t, project)
 	ctx := t.Context()
-	status, out, talk := call(t, "class", "new", "--project", "class.pithward", "--core", "OSVP01A", "--name", "Pine", "--key-observer", "expert", "--key-observer", "bevis")
+	status, out, talk := call(t, "class", "new", "--project", project, "--core", "OSVP01A", "--name", "Pine", "--key-observer", "expert", "--key-observer", "bevis")
 	if status != 0 || talk == "" {
 		t.Fatalf("status %d, out %q, said %q", status, out, talk)
 	}
@@ -331,7 +329,8 @@ func TestGradeExercise(t *testing.T) {
 	if err != nil || len(all) != 1 || all[0].Run != run {
 		t.Fatalf("%v, %v", all, err)
 	}
-	x, now := all[0], time.Now().UTC()
+	x := all[0]
+	now := time.Now().UTC()
 	work := map[string][]float64{}
 	for i := range 21 {
 		at := 100 * float64(i)
@@ -343,7 +342,7 @@ func TestGradeExercise(t *testing.T) {
 			work["Merek"] = append(work["Merek"], at)
 		}
 	}
-	for _, name := range []string{"Aldith", "Jocosa", "Merek", "Nobody Yet"} {
+	for _, name := range students {
 		s, err := l.Join(ctx, x.Code, name, "session of "+name, "pass of "+name, now)
 		if err != nil {
 			t.Fatal(err)
@@ -358,6 +357,17 @@ func TestGradeExercise(t *testing.T) {
 			revision = st.Revision(x.Core)
 		}
 	}
+	return l, x
+}
+
+// An exercise is graded from its project like any hand-ins: by its own key and
+// experts or by another, with or without names, with pages, and also by class
+// grade, which keeps the result.
+func TestGradeExercise(t *testing.T) {
+	dir := t.TempDir()
+	l, x := exerciseWorked(t, filepath.Join(dir, "class.pithward"), "Aldith", "Jocosa", "Merek", "Nobody Yet")
+	t.Chdir(dir)
+	ctx := t.Context()
 	core, scale := evenCore()
 	var key bytes.Buffer
 	if err := measure.Encode(&key, measure.Measurement{Schema: measure.Schema, Scan: measure.Scan{File: "tray.tif", SHA256: "ab", WidthPx: 2000, HeightPx: 200}, Scale: scale, Cores: []measure.Core{core}}); err != nil {

@@ -60,6 +60,7 @@ func TestExamples(t *testing.T) {
 			}
 			if cmd.Name() == "grade" {
 				handedIn(t, dir)
+				exerciseWorked(t, filepath.Join(dir, "osmundvale.pithward"), "Aldith", "Merek")
 			}
 			if cmd.Name() == "log" || cmd.Name() == "export" || cmd.Name() == "audit" || cmd.Name() == "date" {
 				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--overwrite", "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
