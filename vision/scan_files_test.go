@@ -10,6 +10,7 @@ import (
 	"image/color"
 	"image/jpeg"
 	"image/png"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
@@ -542,6 +543,31 @@ func TestReadOriented(t *testing.T) {
 				defer s.Close()
 				compareScan(t, s, p, 3)
 			})
+		}
+	}
+}
+
+// Inks of 8 bits become what light they leave: (255 - ink)(255 - black)/255 (TIFF
+// 6.0 section 16 leaves the inks' colours open; ideal inks, common practice).
+func TestReadCMYK(t *testing.T) {
+	p := filed{order: binary.LittleEndian, w: 50, h: 40, bits: 8, channels: 4, photometric: 5, extra: -1, compression: 1}
+	s, err := ReadScan(tiffFile(t, p))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	px := s.Pixels()
+	if px.Width != p.w || px.Height != p.h || px.Channels != 3 || px.Depth() != 8 {
+		t.Fatalf("read %d x %d, %d channels, %d bits", px.Width, px.Height, px.Channels, px.Depth())
+	}
+	for y := range p.h {
+		for x := range p.w {
+			for ink := range 3 {
+				want := float64((255-p.value(x, y, ink))*(255-p.value(x, y, 3))) / 255
+				if got := float64(px.At(x, y, 2-ink)); math.Abs(got-want) > 1 { // rounded down or to the nearest
+					t.Fatalf("x %d y %d ink %d: %g, want %g", x, y, ink, got, want)
+				}
+			}
 		}
 	}
 }
