@@ -43,7 +43,7 @@ func FaultName(f grade.Fault) string {
 	names := map[grade.Kind]string{grade.Missed: "Boundary missed", grade.Invented: "Boundary invented", grade.Displaced: "Boundary beside its place",
 		grade.AbsentMissed: "Absent ring missed", grade.AbsentInvented: "Absent ring invented", grade.StartsLate: "Starts too far in",
 		grade.StartsEarly: "Starts too far out", grade.EndsLate: "Ends too far in", grade.EndsEarly: "Ends too early", grade.Slip: "Dating slips",
-		grade.Units: "Wrong unit", grade.Reversed: "Wrong order", grade.WrongCore: "Another core", grade.Unreadable: "Cannot be read",
+		grade.Units: "Wrong unit", grade.Reversed: "Wrong order", grade.WrongCore: "Another core", grade.Unreadable: "Cannot be graded",
 		grade.GapMissed: "Gap missed", grade.GapInvented: "Gap invented"}
 	head := names[f.Kind]
 	if f.Year != nil {
