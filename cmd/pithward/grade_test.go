@@ -205,6 +205,15 @@ func TestGradeDemoClass(t *testing.T) {
 	if status, _, talk := user(t, "demo", "--class", dir); status != 0 {
 		t.Fatal(talk)
 	}
+	// Its scan is fit to be measured: one core, with about the key's rings.
+	if status, _, talk := user(t, "measure", filepath.Join(dir, "class.tif"), "--out", filepath.Join(dir, "measured")); status != 0 {
+		t.Fatal(talk)
+	}
+	measured := decodeMeasurement(t, filepath.Join(dir, "measured", "class.json"))
+	key := decodeMeasurement(t, filepath.Join(dir, "key.json"))
+	if len(measured.Cores) != 1 || math.Abs(float64(len(measured.Cores[0].Rings)-len(key.Cores[0].Rings))) > 5 {
+		t.Errorf("%d cores were found on the class's scan", len(measured.Cores))
+	}
 	files, err := filepath.Glob(filepath.Join(dir, "[a-j]*.[jrc][swo]*"))
 	if err != nil {
 		t.Fatal(err)
@@ -249,6 +258,15 @@ func TestGradeDemoClass(t *testing.T) {
 	if page := read(t, filepath.Join(pages, "bevis.html")); !strings.Contains(page, "<image preserveAspectRatio") {
 		t.Error("the page shows no wood")
 	}
+}
+
+func decodeMeasurement(t *testing.T, path string) measure.Measurement {
+	t.Helper()
+	m, err := measure.Decode(strings.NewReader(read(t, path)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
 }
 
 // evenCore is a core of twenty rings of 2 mm, 100 px each, the outermost of 2023.

@@ -186,10 +186,10 @@ func TestLesson(t *testing.T) {
 	}
 	for _, file := range []string{"page.html", "page.png", "skeleton.png"} {
 		if status, text := r.student(ada, "GET", "/feedback/"+file, ""); status != 200 || len(text) < 1000 || file == pageHTML && (!strings.Contains(text, "Ada") || strings.Contains(text, "Ben")) {
-			t.Errorf("Ada's %s: %d %.300s", file, status, text)
+			t.Errorf("Ada's %s: %d %.300q", file, status, text)
 		}
-		if status, text := r.assistant("GET", "/exercises/1/students/1/"+file+"?anonymous=1"); status != 200 || strings.Contains(text, "Ada") {
-			t.Errorf("Ada's %s by code: %d %.300s", file, status, text)
+		if status, text := r.assistant("GET", "/exercises/1/students/1/"+file+"?anonymous=1"); status != 200 || file == pageHTML && strings.Contains(text, "Ada") {
+			t.Errorf("Ada's %s by code: %d %.300q", file, status, text)
 		}
 	}
 	if status, text := r.student(ben, "GET", "/feedback/skeleton.png", ""); status != 404 {
@@ -355,9 +355,11 @@ func TestAssistantKeepsStudentsOut(t *testing.T) {
 	r := newRoom(t)
 	session := r.join("Ada")
 	for _, cookie := range []string{"", r.class.cookie() + "=" + session, r.as.gate.cookie() + "=" + session} {
-		res, body := r.ask(r.as.Handler(), host, "", "", "GET", "/api/class", "", func(q *http.Request) { q.Header.Set("Cookie", cookie) })
-		if res.StatusCode != 403 || strings.Contains(body, "Pine") {
-			t.Errorf("%q: %d %s", cookie, res.StatusCode, body)
+		for _, path := range []string{"/", "/api/class", "/exercises/1/class.html", "/exercises/1/class.csv", "/exercises/1/students/1/page.html", "/exercises/1/students/1/page.png"} {
+			res, body := r.ask(r.as.Handler(), host, "", "", "GET", path, "", func(q *http.Request) { q.Header.Set("Cookie", cookie) })
+			if res.StatusCode != 403 || strings.Contains(body, "Pine") || strings.Contains(body, "Ada") {
+				t.Errorf("%s with %q: %d %s", path, cookie, res.StatusCode, body)
+			}
 		}
 	}
 	if res, _ := r.ask(r.as.Handler(), "192.0.2.7:4711", r.as.gate.cookie(), r.as.token, "GET", "/api/class", "", nil); res.StatusCode != 403 {
@@ -459,6 +461,24 @@ func TestFloods(t *testing.T) {
 	if last != 429 {
 		t.Errorf("after many requests: %d", last)
 	}
+	cyd := r.join("Cyd")
+	r.assistant("POST", "/api/exercises/1/close")
+	open := r.now
+	r.now = r.now.Add(time.Second)
+	r.assistant("POST", "/api/exercises/1/grade")
+	r.assistant("POST", "/api/exercises/1/release")
+	drawn := 0
+	for range pagesPerBurst + 5 {
+		if status, text := r.student(cyd, "GET", "/feedback/page.html", ""); status == 200 {
+			drawn++
+		} else if status != 429 {
+			t.Fatalf("a page: %d %s", status, text)
+		}
+	}
+	if drawn != pagesPerBurst {
+		t.Errorf("%d pages were drawn at once", drawn)
+	}
+	r.now = open
 	wrong := 0
 	for range 2 * wrongAtOnce {
 		r.now = r.now.Add(10 * time.Millisecond)
