@@ -1081,8 +1081,7 @@ func (b *browser) jump(to string) {
 	b.keys("j")
 	b.do("ask where to", chromedp.WaitVisible("#dialog input", chromedp.ByQuery))
 	b.keys(to + "\r")
-	b.do("go there", chromedp.WaitNotVisible("#dialog", chromedp.ByQuery))
-	b.frame() // the page takes up what a dialog was told after it is gone
+	b.until("the page has been told", `document.getElementById("dialog").dataset.answered === "yes"`)
 }
 
 // frame waits until the page has drawn once more.

@@ -19,8 +19,13 @@ export function show(words: string, content: Node[], take: string | null): Promi
   yes.textContent = take ?? "";
   no.firstChild!.textContent = take === null ? "Close " : "Cancel ";
   box.returnValue = "";
+  delete box.dataset.answered;
   return new Promise((resolve) => {
-    box.addEventListener("close", () => resolve(box.returnValue === "yes"), { once: true });
+    const answer = () => {
+      box.dataset.answered = "yes";
+      resolve(box.returnValue === "yes");
+    };
+    box.addEventListener("close", answer, { once: true });
     yes.value = "yes";
     box.showModal();
     (body.querySelector<HTMLElement>("input, .choices button") ?? (take === null ? no : yes)).focus();

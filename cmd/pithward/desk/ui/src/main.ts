@@ -158,7 +158,13 @@ function take(v: CoreView): void {
   [coreView.dataset.core, coreView.dataset.edits] = [v.core.uid, `${v.undo}`];
   (byId("undo") as HTMLButtonElement).disabled = v.undo === 0;
   (byId("redo") as HTMLButtonElement).disabled = v.redo === 0;
-  byId("progress").textContent = v.state.doubtful === 0 ? "no doubts here" : `${v.state.settled} of ${v.state.doubtful} doubts settled`;
+}
+
+// progress says how far one is with the doubts of a core.
+function progress(v: CoreView, open: Open[]): string {
+  const told = open.filter((o) => o.suspect).length;
+  const parts = [...(v.state.doubtful > 0 ? [`${v.state.settled} of ${v.state.doubtful} doubts settled`] : []), ...(told > 0 ? [`${told} raised by the other trees`] : [])];
+  return parts.join(", ") || "no doubts here";
 }
 
 // lookInTime asks how the core stands beside the other trees, once edits pause.
@@ -198,7 +204,9 @@ function openDoubts(): Open[] {
 
 function asDoubt(s: Suspect): Open {
   const what = { missed: "Missed ring", invented: "Invented ring", absent: "Absent ring" }[s.kind];
-  return { target: s.place ?? "", kind: "suspect", point_px: s.point_px, at_mm: s.at_mm, probability: s.posterior, cost: s.cost, detail: `${what}? ${s.from_year === s.to_year ? s.year : `${s.from_year}–${s.to_year}`}`, suspect: s };
+  const dated = view?.core.rings.some((r) => r.year !== null);
+  const years = !dated ? "" : s.from_year === s.to_year ? ` ${s.year}` : ` ${s.from_year}–${s.to_year}`;
+  return { target: s.place ?? "", kind: "suspect", point_px: s.point_px, at_mm: s.at_mm, probability: s.posterior, cost: s.cost, detail: `${what}?${years}`, suspect: s };
 }
 
 // nameOf tells doubts apart.
@@ -247,6 +255,7 @@ function numbers(v: CoreView): void {
 // doubts lists what is to be settled, the costliest first, each with its wood.
 function doubts(v: CoreView): void {
   const open = openDoubts();
+  byId("progress").textContent = progress(v, open);
   byId("doubt-count").textContent = v.state.doubtful === 0 && open.length === 0 ? "none" : `${open.length} open`;
   byId("try").hidden = !open.some((o) => o.suspect);
   const list = byId("doubt-list");
@@ -275,7 +284,9 @@ function doubts(v: CoreView): void {
 // changeWords says what settling a suspect would change.
 function changeWords(s: Suspect): string {
   const picture = s.picture_probability === null ? "" : `, picture ${s.picture_probability.toFixed(2)}`;
-  return `${s.agree_from_year}–${s.agree_to_year} would agree: r ${s.r_before.toFixed(2)} to ${s.r_after.toFixed(2)}. Probability ${s.posterior.toFixed(2)}${picture}`;
+  const fewest = 3; // years that an r can be told from
+  const agree = s.agree_to_year - s.agree_from_year + 1 < fewest ? "" : `${s.agree_from_year}–${s.agree_to_year} would agree: r ${s.r_before.toFixed(2)} to ${s.r_after.toFixed(2)}. `;
+  return `${agree}Probability ${s.posterior.toFixed(2)}${picture}`;
 }
 
 // cropZoom makes all crops 3.6 mm wide, or 170 px where there is no scale.

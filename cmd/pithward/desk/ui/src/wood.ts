@@ -7,7 +7,7 @@ import type { CoreView, Picture, Point } from "./model";
 
 const sure = 0.9;
 const notable = 0.2;
-const upperRoom = 36; // px kept for what stands above the core,
+const upperRoom = 50; // px kept for what stands above the core,
 const lowerRoom = 62; // and below it
 const paneMargin = 40; // px above and below the core when the whole is shown
 
@@ -49,6 +49,7 @@ export class Wood {
       maxZoomPixelRatio: 12,
       minZoomImageRatio: 0.2,
       visibilityRatio: 0.2,
+      autoResize: false, // it would take a hidden pane for a small one
       maxImageCacheCount: 300,
       drawer: "canvas",
       zoomPerScroll: 1.25,
@@ -63,7 +64,8 @@ export class Wood {
     place.append(this.canvas);
     this.viewer.addHandler("animation-start", () => (place.dataset.moves = "yes"));
     this.viewer.addHandler("animation-finish", () => delete place.dataset.moves);
-    for (const e of ["update-viewport", "resize", "open"] as const) this.viewer.addHandler(e, () => this.draw());
+    new ResizeObserver(() => this.resize()).observe(place);
+    for (const e of ["update-viewport", "open"] as const) this.viewer.addHandler(e, () => this.draw());
     this.viewer.addHandler("canvas-click", (e) => {
       if (e.quick) this.onPoint(this.toScan(e.position), "click");
     });
@@ -105,11 +107,26 @@ export class Wood {
     if (this.scan?.tiles !== scan.tiles) this.open(scan);
     this.scan = scan;
     await this.opened;
-    this.viewer.viewport?.resize(new OpenSeadragon.Point(this.place.clientWidth, this.place.clientHeight), true);
+    this.resize();
     if (other || moved) {
       this.turn();
       this.whole();
     }
+    this.draw();
+  }
+
+  // resize takes up the pane's size: what stands in its middle stays there, as large
+  // as it is.
+  private resize(): void {
+    const size = new OpenSeadragon.Point(this.place.clientWidth, this.place.clientHeight);
+    if (size.x === 0 || size.y === 0 || this.viewer.world.getItemCount() === 0) return;
+    const v = this.viewer.viewport;
+    if (size.equals(v.getContainerSize())) return this.draw();
+    const [zoom, centre] = [this.zoom, v.getCenter(false)];
+    v.resize(size, true);
+    v.zoomTo(v.imageToViewportZoom(zoom), undefined, true);
+    v.panTo(centre, true);
+    this.viewer.forceRedraw();
     this.draw();
   }
 
@@ -289,7 +306,7 @@ class Marks {
     }
     for (const r of view.state.removed) if (r.point_px) this.cross(r.point_px);
     for (const a of view.state.absent) this.absent(a.from_px, a.year);
-    for (const n of view.state.notes) if (n.point_px) this.word("note", this.edge(n.point_px, -1, 16));
+    for (const n of view.state.notes) if (n.point_px) this.word("note", this.edge(n.point_px, -1, 37));
     this.scaleBar(view);
     if (drag) {
       this.boundary(this.across(drag.p, 0), [], 99, true);
