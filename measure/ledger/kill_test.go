@@ -19,9 +19,16 @@ import (
 // its event is acknowledged.
 const asked = "PITHWARD_TEST_LEDGER"
 
+// askedClass is the variable that has it append the edits of a whole class at once.
+const askedClass = "PITHWARD_TEST_CLASS"
+
 func TestMain(m *testing.M) {
 	if path := os.Getenv(asked); path != "" {
-		if err := appendForever(path); err != nil {
+		forever := appendForever
+		if os.Getenv(askedClass) != "" {
+			forever = classForever
+		}
+		if err := forever(path); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
@@ -50,15 +57,50 @@ func appendForever(path string) error {
 	}
 }
 
+// classForever has all students of the first exercise edit at once, so that their
+// edits are written together.
+func classForever(path string) error {
+	ctx := context.Background()
+	l, err := Open(ctx, path)
+	if err != nil {
+		return err
+	}
+	x, err := l.ExerciseByID(ctx, 1)
+	if err != nil {
+		return err
+	}
+	students, err := l.Students(ctx, x.ID)
+	if err != nil {
+		return err
+	}
+	var group errgroup.Group
+	for _, s := range students {
+		group.Go(func() error {
+			for {
+				w, err := l.WorkOf(ctx, x, s)
+				if err != nil {
+					return err
+				}
+				e := add("", 30+float64(len(w.Events)%1500), 100)
+				if _, err := l.AppendWork(ctx, x, s, e, w.Revision(x.Core)); err != nil {
+					return err
+				}
+				fmt.Println(e.UUID)
+			}
+		})
+	}
+	return group.Wait()
+}
+
 // killAfter starts the program, kills it a moment after it has said so many
 // events, and returns all it said.
-func killAfter(ctx context.Context, path string, events int, grace time.Duration) (said []string, err error) {
+func killAfter(ctx context.Context, path string, events int, grace time.Duration, env ...string) (said []string, err error) {
 	self, err := os.Executable()
 	if err != nil {
 		return nil, err
 	}
 	cmd := exec.CommandContext(ctx, self)
-	cmd.Env = append(os.Environ(), asked+"="+path)
+	cmd.Env = append(append(os.Environ(), asked+"="+path), env...)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -110,6 +152,43 @@ func TestKilled(t *testing.T) {
 		t.Errorf("integrity: %s, %v", sound, err)
 	}
 	t.Logf("%d acknowledged events, %d kept", len(all), len(kept))
+}
+
+// Killed while a class edits, no edit that was acknowledged is lost either.
+func TestKilledClass(t *testing.T) {
+	var names []string
+	for i := range 20 {
+		names = append(names, fmt.Sprintf("student %02d", i))
+	}
+	l, x, students := room(t, names...)
+	rounds := 6
+	if testing.Short() {
+		rounds = 2
+	}
+	var all []string
+	for i := range rounds {
+		said, err := killAfter(t.Context(), l.Path(), 40, time.Duration(i)*900*time.Microsecond, askedClass+"=yes")
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, said...)
+	}
+	again, kept := open(t, l.Path()), map[string]bool{}
+	for _, s := range students {
+		w, err := again.WorkOf(t.Context(), x, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range w.Events {
+			kept[e.UUID] = true
+		}
+	}
+	for _, id := range all {
+		if !kept[id] {
+			t.Errorf("edit %s was acknowledged and is lost", id)
+		}
+	}
+	t.Logf("%d acknowledged edits, %d kept", len(all), len(kept))
 }
 
 // Two processes that write to one file at once both get all their events kept.
