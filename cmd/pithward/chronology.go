@@ -218,10 +218,10 @@ func indexText(v float64) string {
 func signalTable(site dating.SiteChronology) []byte {
 	var text bytes.Buffer
 	w := csv.NewWriter(&text) // to memory: it cannot fail
-	_ = w.Write([]string{"first_year", "last_year", "series", "trees", "rbar_all", "rbar_within_trees", "rbar_between_trees", "rbar_effective", "eps", "snr"})
+	_ = w.Write([]string{"first_year", "last_year", "trees", "series", "eps", "snr", "rbar_between_trees", "rbar_within_trees", "rbar_all", "rbar_effective"})
 	for _, s := range site.Running {
-		row := []string{strconv.Itoa(s.FirstYear), strconv.Itoa(s.LastYear), strconv.Itoa(s.Series), strconv.Itoa(s.Trees)}
-		for _, v := range []*float64{s.RbarAll, s.RbarWithin, s.RbarBetween, s.RbarEffective, s.EPS, s.SNR} {
+		row := []string{strconv.Itoa(s.FirstYear), strconv.Itoa(s.LastYear), strconv.Itoa(s.Trees), strconv.Itoa(s.Series)}
+		for _, v := range []*float64{s.EPS, s.SNR, s.RbarBetween, s.RbarWithin, s.RbarAll, s.RbarEffective} {
 			text := ""
 			if v != nil {
 				text = strconv.FormatFloat(*v, 'f', 4, 64)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"os"
 	"os/exec"
@@ -106,6 +107,9 @@ func (o deskOptions) split() (project string, scans []string, err error) {
 		if err := readableScan(s); err != nil {
 			return "", nil, fmt.Errorf("%s: %w", s, err)
 		}
+	}
+	if _, err := os.Stat(project); len(scans) == 0 && errors.Is(err, fs.ErrNotExist) {
+		return "", nil, fmt.Errorf("%s: there is no such project: look at the name, or name scans to begin one with", project)
 	}
 	return project, scans, nil
 }

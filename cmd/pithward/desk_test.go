@@ -13,6 +13,7 @@ func TestDeskNames(t *testing.T) {
 	dir := t.TempDir()
 	a, b := scans(t, dir, "a.tif", "b.tif")[0], filepath.Join(dir, "b.tif")
 	p, q := filepath.Join(dir, "p.pithward"), filepath.Join(dir, "q.pithward")
+	writeFile(t, p, "")
 	for _, tt := range []struct {
 		name    string
 		options deskOptions
@@ -25,6 +26,7 @@ func TestDeskNames(t *testing.T) {
 		{"a project and scans", deskOptions{names: []string{a, p, b}}, p, []string{a, b}, ""},
 		{"by its flag", deskOptions{names: []string{a}, project: q}, q, []string{a}, ""},
 		{"two projects", deskOptions{names: []string{p}, project: q}, "", nil, "one at a time"},
+		{"no such project", deskOptions{names: []string{q}}, "", nil, "no such project"},
 		{"no such scan", deskOptions{names: []string{filepath.Join(dir, "c.tif")}}, "", nil, "no such file"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
