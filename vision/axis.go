@@ -131,10 +131,10 @@ func layStraight(px raster.Pixels, line []measure.Point, half, margin, step floa
 	if px.U16 != nil {
 		s.full = 65535
 	}
-	for u := range b.w {
-		p, n := b.place[u], b.normal[u]
-		for v := range b.h {
-			d := (float64(v) - b.mid) * step
+	for v := range b.h { // row by row, as the scan lies in memory
+		d := (float64(v) - b.mid) * step
+		for u := range b.w {
+			p, n := b.place[u], b.normal[u]
 			b.put(u, v, s.mean(p[0]+d*n[0], p[1]+d*n[1], n, step, sub))
 		}
 	}
@@ -183,10 +183,11 @@ func (s *sampler) mean(x, y float64, n measure.Point, step float64, sub int) (su
 	ch := s.px.Channels
 	for i := range sub {
 		a := (float64(i) - float64(sub-1)/2) * step / float64(sub)
+		x, y := x+a*n[1], y-a*n[0]
 		for j := range sub {
 			d := (float64(j) - float64(sub-1)/2) * step / float64(sub)
-			ix := max(0, min(s.px.Width-1, int(x+a*n[1]+d*n[0]+0.5)))
-			iy := max(0, min(s.px.Height-1, int(y-a*n[0]+d*n[1]+0.5)))
+			ix := max(0, min(s.px.Width-1, int(x+d*n[0]+0.5)))
+			iy := max(0, min(s.px.Height-1, int(y+d*n[1]+0.5)))
 			at := (iy*s.px.Width + ix) * ch
 			if s.px.U8 != nil && ch == 3 {
 				p := s.px.U8[at : at+3]

@@ -21,12 +21,13 @@ func newRims(b *band, sd [3]float64, hop, window int) rims {
 	r := rims{nk: (b.w + hop - 1) / hop, rows: b.h, hop: hop}
 	r.e = make([]float32, r.nk*b.h)
 	smooth := make([]float32, r.nk*b.h)
+	sum := make([]float64, b.w+1)
 	for c, ch := range b.ch {
 		if ch == nil {
 			continue
 		}
 		for v := range b.h {
-			boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], hop, window, 0, b.w)
+			boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], sum, hop, window, 0, b.w)
 		}
 		k := float32(1 / sd[c])
 		row := func(v int) []float32 { return smooth[v*r.nk : (v+1)*r.nk] }
@@ -46,11 +47,12 @@ func newRims(b *band, sd [3]float64, hop, window int) rims {
 }
 
 // boxAt sets out[k] to the mean of in over window columns round k*hop, of
-// those from u0 up to u1.
-func boxAt(out, in []float32, hop, window, u0, u1 int) {
-	sum := make([]float64, len(in)+1)
+// those from u0 up to u1. sum is room for one number more than in has.
+func boxAt(out, in []float32, sum []float64, hop, window, u0, u1 int) {
+	total := 0.0
 	for i, v := range in {
-		sum[i+1] = sum[i] + float64(v)
+		total += float64(v)
+		sum[i+1] = total
 	}
 	for k := range out {
 		lo := max(u0, min(u1-1, k*hop-window/2))

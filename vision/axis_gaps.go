@@ -38,15 +38,17 @@ func (m *measurer) cuts() []cut {
 		return nil
 	}
 	is := m.below()
-	v0, v1 := func(u int) int { return int(m.mid.at(float64(u)) - 0.46*m.breadth) }, int(0.92*m.breadth)
+	v1 := int(0.92 * m.breadth)
 	open := make([][]bool, m.u1-m.u0)
 	n := 0
 	for i := range open {
 		open[i] = make([]bool, v1)
 		column := 0
+		u := m.u0 + i
+		v0, under := int(m.mid.at(float64(u))-0.46*m.breadth), m.b.groundAt(u)
 		for j := range v1 {
-			u, v := m.u0+i, max(0, min(m.b.h-1, v0(m.u0+i)+j))
-			if open[i][j] = is(m.b.colourAt(u, v), m.b.groundAt(u)); open[i][j] {
+			v := max(0, min(m.b.h-1, v0+j))
+			if open[i][j] = is(m.b.colourAt(u, v), under); open[i][j] {
 				column++
 			}
 		}

@@ -84,8 +84,9 @@ func columnMeans(b *band, side int) []float32 {
 func averaged(b *band, e []float32, hop, window, u0, u1 int) []float32 {
 	nk := (b.w + hop - 1) / hop
 	out := make([]float32, nk*b.h)
+	sum := make([]float64, b.w+1)
 	for v := range b.h {
-		boxAt(out[v*nk:(v+1)*nk], e[v*b.w:(v+1)*b.w], hop, window, u0, u1)
+		boxAt(out[v*nk:(v+1)*nk], e[v*b.w:(v+1)*b.w], sum, hop, window, u0, u1)
 	}
 	return out
 }
