@@ -6,6 +6,7 @@ package evidence
 import (
 	"math"
 
+	"pithward/vision/raster"
 	"pithward/vision/strip"
 )
 
@@ -86,18 +87,19 @@ type plane struct {
 func Extract(s *strip.Strip, pxPerMM float64) *Features {
 	f := &Features{Cols: s.Cols, At: make([]float32, s.Cols*FeatureCount)}
 	planes := buildPlanes(s, pxPerMM)
-	strength := make([]float32, s.Cols)
-	agree := make([]float32, s.Cols)
-	for q, ask := range questions {
-		p := planes[ask.channel]
-		if p == nil {
-			continue
+	answers := make([]struct{ strength, agree []float32 }, len(questions))
+	raster.InParallel(len(questions), func(q int) {
+		ask, a := questions[q], &answers[q]
+		if p := planes[ask.channel]; p != nil {
+			a.strength, a.agree = p.answer(ask.shape, int(math.Max(1, math.Round(ask.mm*pxPerMM))))
 		}
-		reach := int(math.Max(1, math.Round(ask.mm*pxPerMM)))
-		p.answer(ask.shape, reach, strength, agree)
-		for u := range strength {
-			f.At[u*FeatureCount+2*q] = strength[u]
-			f.At[u*FeatureCount+2*q+1] = agree[u]
+	})
+	for u := range f.Cols {
+		row := f.Row(u)
+		for q, a := range answers {
+			if a.strength != nil {
+				row[2*q], row[2*q+1] = a.strength[u], a.agree[u]
+			}
 		}
 	}
 	for ch, p := range planes {
@@ -206,8 +208,8 @@ func limits(sum, sq float32, n int) (lo, hi float32) {
 	return m - 1.3*sd, m + 1.3*sd
 }
 
-// answer fills strength and agreement of one question for every column.
-func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
+// answer gives strength and agreement of one question for every column.
+func (p *plane) answer(sh shape, reach int) (strength, agree []float32) {
 	mean, spread := make([]float32, p.cols), make([]float32, p.cols) // across the breadth
 	vals := make([]float32, p.rows)
 	for u := range mean {
@@ -218,6 +220,7 @@ func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
 	if sh == level {
 		centre = strip.BoxMean(mean, 8*reach+200)
 	}
+	strength, agree = mean, spread // each is read before it is written
 	for u, m := range mean {
 		if centre != nil {
 			m -= centre[u]
@@ -225,6 +228,7 @@ func (p *plane) answer(sh shape, reach int, strength, agree []float32) {
 		strength[u] = squash(m / p.contrast[u])
 		agree[u] = m / (float32(math.Sqrt(float64(m*m+spread[u]))) + 0.05)
 	}
+	return strength, agree
 }
 
 // meanAndSpread returns the mean of a column with outlying rows pulled in, and

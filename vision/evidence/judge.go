@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"pithward/measure"
+	"pithward/vision/raster"
 	"pithward/vision/strip"
 )
 
@@ -134,10 +135,12 @@ func (m *Model) better(o *odds, span Span, woods []float64) [3]float64 {
 			continue
 		}
 		var r [2]Reading
-		for k, dir := range []int{1, -1} {
-			span.Dir = dir
-			r[k] = m.glance(o.of(w, dir), w, span)
-		}
+		score := [2][]float32{o.of(w, 1), o.of(w, -1)}
+		raster.InParallel(2, func(k int) {
+			way := span
+			way.Dir = 1 - 2*k
+			r[k] = m.glance(score[k], w, way)
+		})
 		n := math.Max(5, (r[0].Count+r[1].Count)/2)
 		out[i] = woods[i] * math.Tanh((r[0].Score-r[1].Score)/n)
 	}

@@ -1,6 +1,9 @@
 package evidence
 
-import "pithward/measure"
+import (
+	"pithward/measure"
+	"pithward/vision/raster"
+)
 
 // odds works out, when they are first asked for, the log odds of a boundary at
 // every column of one core, for each kind of wood and both directions.
@@ -44,21 +47,24 @@ func (n *Net) bothWays(f *Features) bothWays {
 		}
 	}
 	stay, turn := n.columns(evens), n.columns(turning)
-	x, y := make([]float32, len(evens)), make([]float32, len(turning))
 	out := bothWays{make([]float32, f.Cols), make([]float32, f.Cols)}
-	for u := range f.Cols {
-		row := f.Row(u)
-		pick(x, row, evens)
-		pick(y, row, turning)
-		low, high := n.B2[0], n.B2[0]
-		for j := range n.Hidden {
-			a := n.B1[j] + dot(stay[j*len(x):(j+1)*len(x)], x)
-			b := dot(turn[j*len(y):(j+1)*len(y)], y)
-			low += n.W2[j] * tanh(a+b)
-			high += n.W2[j] * tanh(a-b)
+	const block = 1024 // columns
+	raster.InParallel((f.Cols+block-1)/block, func(i int) {
+		x, y := make([]float32, len(evens)), make([]float32, len(turning))
+		for u := i * block; u < min((i+1)*block, f.Cols); u++ {
+			row := f.Row(u)
+			pick(x, row, evens)
+			pick(y, row, turning)
+			low, high := n.B2[0], n.B2[0]
+			for j := range n.Hidden {
+				a := n.B1[j] + dot(stay[j*len(x):(j+1)*len(x)], x)
+				b := dot(turn[j*len(y):(j+1)*len(y)], y)
+				low += n.W2[j] * tanh(a+b)
+				high += n.W2[j] * tanh(a-b)
+			}
+			out.low[u], out.high[u] = low, high
 		}
-		out.low[u], out.high[u] = low, high
-	}
+	})
 	return out
 }
 

@@ -1,6 +1,10 @@
 package strip
 
-import "math"
+import (
+	"math"
+
+	"pithward/vision/raster"
+)
 
 // Course is how the layers run across a strip: the layer that crosses the
 // axis at column u passes at v through column u + Shift(u, v). It is known at
@@ -87,25 +91,29 @@ func (s *Strip) Flatten(c *Course) *Strip {
 	if s.Brown != nil {
 		out.Brown = make([]float32, len(s.Brown))
 	}
-	shift := make([]float64, len(c.Slope))
-	for r := 0; r < s.Rows; r++ {
+	knots, parts := make([]int, s.Cols), make([]float64, s.Cols)
+	for i := range knots {
+		knots[i], parts[i] = c.knot(float64(i))
+	}
+	last := float64(s.Cols) - 1.001
+	raster.InParallel(s.Rows, func(r int) {
 		v := s.Across(r)
+		shift := make([]float64, len(c.Slope))
 		for k := range shift {
 			shift[k] = c.shiftAt(k, v)
 		}
-		for i := 0; i < s.Cols; i++ {
-			k, f := c.knot(float64(i))
-			u := float64(i) + shift[k] + f*(shift[k+1]-shift[k])
-			u = math.Max(0, math.Min(float64(s.Cols)-1.001, u))
+		o := r * s.Cols
+		for i, k := range knots {
+			u := float64(i) + shift[k] + parts[i]*(shift[k+1]-shift[k])
+			u = max(0, min(last, u))
 			j := int(u)
 			w := float32(u - float64(j))
-			o := r * s.Cols
 			out.Light[o+i] = s.Light[o+j] + w*(s.Light[o+j+1]-s.Light[o+j])
 			if s.Brown != nil {
 				out.Brown[o+i] = s.Brown[o+j] + w*(s.Brown[o+j+1]-s.Brown[o+j])
 			}
 		}
-	}
+	})
 	return out
 }
 
@@ -211,12 +219,10 @@ func searchGrid(p *profiles, every, reach int) *grid {
 			power[i] += prof[i] * prof[i]
 		}
 	}
-	stack := make([]float32, p.n)
-	sums := make([]float32, p.n+1)
-	totalPower := g.windows(power, sums, every, reach)
-	got := make([]float32, g.knots)
+	totalPower := g.windows(power, make([]float32, p.n+1), every, reach)
 	wide := p.padded()
-	for s := 0; s < slopeSteps; s++ {
+	raster.InParallel(slopeSteps, func(s int) {
+		stack, sums, got := make([]float32, p.n), make([]float32, p.n+1), make([]float32, g.knots)
 		for b := range bendSteps {
 			wide.stackAlong(stack, slopeOf(s), g.bendOf(b))
 			for i, x := range stack {
@@ -227,7 +233,7 @@ func searchGrid(p *profiles, every, reach int) *grid {
 				g.agree[k*g.states+s*len(bendSteps)+b] = v / (totalPower[k]*float32(len(p.at)) + 1e-3)
 			}
 		}
-	}
+	})
 	return g
 }
 

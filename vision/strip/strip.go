@@ -44,9 +44,7 @@ func Straighten(px raster.Pixels, axis []measure.Point, breadthPx, keep float64)
 		s.Brown = make([]float32, s.Rows*s.Cols)
 	}
 	sub := int(math.Max(1, math.Round(s.RowPx/1.6))) // lines 1.6 px apart: neighbours tell the same
-	for r := 0; r < s.Rows; r++ {
-		s.sampleRow(px, r, sub)
-	}
+	raster.InParallel(s.Rows, func(r int) { s.sampleRow(px, r, sub) })
 	return s
 }
 
