@@ -1,11 +1,13 @@
 // The page's one dialog.
 import { element } from "./element";
 
-const box = document.getElementById("dialog") as HTMLDialogElement;
-const title = document.getElementById("dialog-title") as HTMLElement;
-const body = document.getElementById("dialog-body") as HTMLElement;
-const yes = document.getElementById("dialog-yes") as HTMLButtonElement;
-const no = document.getElementById("dialog-no") as HTMLButtonElement;
+const title = element("h2", { id: "dialog-title" });
+const body = element("div", { id: "dialog-body" });
+const yes = element("button", { id: "dialog-yes", type: "submit" }, "Take") as HTMLButtonElement;
+const no = element("button", { id: "dialog-no", type: "button" }, "Cancel ", element("kbd", {}, "Esc"));
+const form = element("form", { method: "dialog" }, title, body, element("p", { class: "actions" }, no, " ", yes));
+const box = element("dialog", { id: "dialog", "aria-labelledby": "dialog-title" }, form) as HTMLDialogElement;
+document.body.append(box);
 
 no.addEventListener("click", () => box.close());
 

@@ -1,6 +1,7 @@
 // The assistant's page: who has joined, how far they are, and the steps of a
 // lesson: close, grade, release.
 import { asking, show } from "./ask";
+import { dim, dimIfKept } from "./dim";
 import type { ClassNow, Exercise, Student } from "./class_model";
 import { byId, element } from "./element";
 import { ask, Refused } from "./server";
@@ -140,13 +141,6 @@ function hide(): void {
   void refresh();
 }
 
-function dim(): void {
-  const on = document.documentElement.dataset.ground !== "dim";
-  document.documentElement.dataset.ground = on ? "dim" : "";
-  byId("dim").setAttribute("aria-pressed", `${on}`);
-  localStorage.setItem("pithward-dim", on ? "yes" : "");
-}
-
 byId("anonymous").addEventListener("click", hide);
 byId("dim").addEventListener("click", dim);
 document.addEventListener("keydown", (e) => {
@@ -154,7 +148,7 @@ document.addEventListener("keydown", (e) => {
   if (e.key === "h") hide();
   if (e.key === "v") dim();
 });
-if (localStorage.getItem("pithward-dim")) dim();
+dimIfKept();
 byId("anonymous").setAttribute("aria-pressed", `${hidden}`);
 await refresh();
 setInterval(() => void refresh(), everyMS);

@@ -1,13 +1,14 @@
 // The students' page: join, measure a core from nothing, hand in, and later see
 // what became of it. The wood is the desk's; what the program thinks of it is not
 // here, nor does anything snap.
-import { asking, choose, show, text } from "./ask";
+import { choose, show, text } from "./ask";
 import type { Me, Result } from "./class_model";
 import { clamp } from "./coords";
 import { crop } from "./crop";
+import { dim, dimIfKept } from "./dim";
 import { Drawing } from "./drawing";
 import { byId, element } from "./element";
-import { keyOf, shown, type Action } from "./keys";
+import { list, listen, type Action } from "./keys";
 import type { Boundary, CoreView, Edit, Picture, Point } from "./model";
 import * as server from "./server";
 import { Widths } from "./widths";
@@ -552,42 +553,19 @@ const actions: Action[] = [
   { id: "closer", keys: ["+", "="], show: "+ -", words: "closer, further off", do: () => wood.zoomBy(1.5) },
   { id: "further", keys: ["-"], words: "", do: () => wood.zoomBy(1 / 1.5) },
   { id: "help", keys: ["?"], words: "this list", do: () => void help() },
-  { id: "dim", keys: ["v"], words: "a dim ground for dark rooms", do: dim },
+  { id: "dim", keys: ["v"], words: "a dim ground for dark rooms", do: () => { dim(); wood.draw(); } },
 ];
 
 async function help(): Promise<void> {
-  const row = (a: Action) => element("tr", {}, element("th", { scope: "row" }, ...(a.show?.split(" ") ?? a.keys.map(shown)).flatMap((k) => [element("kbd", {}, k), " "])), element("td", {}, a.words));
-  const rows = actions.filter((a) => a.words !== "").map(row);
-  const half = Math.ceil(rows.length / 2);
-  const tables = [rows.slice(0, half), rows.slice(half)].map((r) => element("table", {}, element("tbody", {}, ...r)));
   const mouse = "Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Every edit is stored as it is made.";
-  await show("Keys", [element("div", { class: "keys" }, ...tables), element("p", {}, mouse)], null);
+  await show("Keys", [list(actions), element("p", {}, mouse)], null);
 }
 
-function dim(): void {
-  const on = document.documentElement.dataset.ground !== "dim";
-  document.documentElement.dataset.ground = on ? "dim" : "";
-  byId("dim").setAttribute("aria-pressed", `${on}`);
-  localStorage.setItem("pithward-dim", on ? "yes" : "");
-  wood.draw();
-}
-
-for (const a of actions) if (a.id) byId(a.id).addEventListener("click", () => a.do());
+listen(actions, () => (me ? actions : []));
 byId("leave-class").addEventListener("click", () => void leaveClass());
-
-document.addEventListener("keydown", (e) => {
-  if (asking() || e.altKey || !me) return;
-  const key = keyOf(e);
-  const focused = e.target as HTMLElement;
-  if (["Enter", " "].includes(key) && ["BUTTON", "A"].includes(focused.tagName)) return;
-  const a = actions.find((x) => x.keys.includes(key) && (x.when?.() ?? true));
-  if (!a) return;
-  e.preventDefault();
-  a.do();
-});
 window.addEventListener("resize", () => wood.draw());
 
-if (localStorage.getItem("pithward-dim")) dim();
+dimIfKept();
 byId("wood").tabIndex = 0;
 const found = await server.ask<Me>("GET", "/api/me").catch(() => null);
 if (found?.joined) {

@@ -1,11 +1,12 @@
 import { Company } from "./company";
-import { asking, choose, show, text } from "./ask";
+import { choose, show, text } from "./ask";
 import { clamp } from "./coords";
 import { crop } from "./crop";
+import { dim, dimIfKept } from "./dim";
 import { Drawing } from "./drawing";
 import { Edges } from "./edges";
 import { byId, element } from "./element";
-import { keyOf, shown, type Action } from "./keys";
+import { list, listen, type Action } from "./keys";
 import type { CoreLine, CoreView, Edit, InTime, Open, Point, Project, Ring, Scan, Suspect } from "./model";
 import * as server from "./server";
 import { press, tray } from "./tray";
@@ -883,7 +884,7 @@ const always: Action[] = [
   { id: "to-tray", keys: ["t"], words: "the tray", do: () => void showTray() },
   { id: "to-audit", keys: ["q"], words: "the audit: every place, what was read and what people made of it", do: () => location.assign(view ? `/audit?core=${encodeURIComponent(view.core.uid)}` : "/audit") },
   { id: "help", keys: ["?"], words: "this list", do: () => void help() },
-  { id: "dim", keys: ["v"], words: "a dim ground for dark rooms", do: dim },
+  { id: "dim", keys: ["v"], words: "a dim ground for dark rooms", do: () => { dim(); wood.draw(); } },
 ];
 
 const onTray: Action[] = [
@@ -894,38 +895,15 @@ const onTray: Action[] = [
 ];
 
 async function help(): Promise<void> {
-  const row = (a: Action) => element("tr", {}, element("th", { scope: "row" }, ...(a.show?.split(" ") ?? a.keys.map(shown)).flatMap((k) => [element("kbd", {}, k), " "])), element("td", {}, a.words));
-  const rows = [...always, ...inCore, ...onTray].filter((a) => a.words !== "" && a.keys.length > 0).map(row);
-  const half = Math.ceil(rows.length / 2);
-  const tables = [rows.slice(0, half), rows.slice(half)].map((r) => element("table", {}, element("tbody", {}, ...r)));
   const mouse = "Tab: from button to button. Wheel: closer and further off. Drag: move along. Drag a selected boundary: move it. Click on a width: go to its ring. Every edit is stored as it is made.";
-  await show("Keys", [element("div", { class: "keys" }, ...tables), element("p", {}, mouse)], null);
+  await show("Keys", [list([...always, ...inCore, ...onTray]), element("p", {}, mouse)], null);
 }
 
-function dim(): void {
-  const on = document.documentElement.dataset.ground !== "dim";
-  document.documentElement.dataset.ground = on ? "dim" : "";
-  byId("dim").setAttribute("aria-pressed", `${on}`);
-  localStorage.setItem("pithward-dim", on ? "yes" : "");
-  wood.draw();
-}
-
-for (const a of [...inCore, ...always]) if (a.id) byId(a.id).addEventListener("click", () => a.do());
-
-document.addEventListener("keydown", (e) => {
-  if (asking() || e.altKey) return;
-  const key = keyOf(e);
-  const focused = e.target as HTMLElement;
-  if (["Enter", " "].includes(key) && ["BUTTON", "A"].includes(focused.tagName)) return;
-  const a = [...always, ...(view ? inCore : onTray)].find((x) => x.keys.includes(key) && (x.when?.() ?? true));
-  if (!a) return;
-  e.preventDefault();
-  a.do();
-});
+listen([...inCore, ...always], () => [...always, ...(view ? inCore : onTray)]);
 
 window.addEventListener("resize", () => wood.draw());
 
-if (localStorage.getItem("pithward-dim")) dim();
+dimIfKept();
 byId("wood").tabIndex = 0;
 trayView.hidden = false;
 await refresh();
