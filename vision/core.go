@@ -49,6 +49,12 @@ func (r *reader) read(found raster.Core, field *measure.Field) measure.Core {
 	reading := r.model.ReadLook(f, look)
 	b := builder{reader: r, strip: s, course: course, look: look, core: &core, perMM: perMM, f: f}
 	b.build(reading)
+	if noRings(b.core) {
+		bare := emptyCore()
+		bare.OutlinePx = found.OutlinePx
+		bare.Warnings = append(found.Warnings, "not measured, no rings to be seen: "+remount)
+		return bare
+	}
 	core.Warnings = append(core.Warnings, givenWarnings(core, found.Upright, r.settings)...)
 	warnRingless(b.core)
 	b.offerSecond()

@@ -18,6 +18,20 @@ const (
 	seen           = 0.8
 )
 
+// remount is what to do about wood that shows no rings.
+const remount = "if the fibres are not upright there, remount the core with its fibres upright, sand and scan again"
+
+// noRings tells whether no boundary is seen on a whole core, long enough to show
+// some: then it cannot be measured. Without scale it says no.
+func noRings(c *measure.Core) bool {
+	if c.PathLengthMM == nil || *c.PathLengthMM-takenOff(c, 0, *c.PathLengthMM) <= ringlessMM {
+		return false
+	}
+	return !slices.ContainsFunc(c.Boundaries, func(b measure.Boundary) bool {
+		return b.Kind == measure.RingBoundary && b.Probability >= seen
+	})
+}
+
 // warnRingless names the long stretches of a core in which no boundary is
 // seen, gaps and obscured wood taken off. Without scale it says nothing.
 func warnRingless(c *measure.Core) {
@@ -40,7 +54,7 @@ func warnRingless(c *measure.Core) {
 	at = append(at, *c.PathLengthMM)
 	for i, to := range at[1:] {
 		if from := at[i]; to-from-takenOff(c, from, to) > least {
-			c.Warnings = append(c.Warnings, fmt.Sprintf("no rings to be seen from %.0f to %.0f mm: if the fibres are not upright there, remount the core with its fibres upright, sand and scan again", from, to))
+			c.Warnings = append(c.Warnings, fmt.Sprintf("no rings to be seen from %.0f to %.0f mm: %s", from, to, remount))
 		}
 	}
 }

@@ -42,6 +42,28 @@ func TestRinglessStretch(t *testing.T) {
 	}
 }
 
+// TestCoreWithoutRings: a core that shows none at all is listed, not measured,
+// and says what to do; the one beside it is measured.
+func TestCoreWithoutRings(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders and measures a tray")
+	}
+	tray := phantom.RandomTray(7204, phantom.Options{Wood: measure.Conifer, Cores: 2, LengthMM: 60, Plain: true, DPI: 800})
+	tray.Cores[0].Ringless = [2]float64{-5, 100}
+	p, _ := phantom.Render(tray, 1)
+	m := measured(t, writeTIFF(t, p))
+	if len(m.Cores) != 2 {
+		t.Fatalf("%d cores found, want 2", len(m.Cores))
+	}
+	without, with := m.Cores[0], m.Cores[1]
+	if !strings.Contains(strings.Join(without.Warnings, "\n"), "no rings to be seen") || len(without.Boundaries)+len(without.Candidates)+len(without.Rings) > 0 || without.Wood != nil || len(without.OutlinePx) == 0 {
+		t.Errorf("%d boundaries, wood %v, warnings %q", len(without.Boundaries), without.Wood, without.Warnings)
+	}
+	if len(with.Boundaries) < 10 {
+		t.Errorf("beside it: %d boundaries, warnings %q", len(with.Boundaries), with.Warnings)
+	}
+}
+
 // TestWarnRingless: only long stretches count, and what is known to be hidden
 // or missing does not.
 func TestWarnRingless(t *testing.T) {
