@@ -66,6 +66,32 @@ func (m *measurer) stir() []float64 {
 	return out
 }
 
+// lively narrows the columns from u0 up to u1 to where most of a window of them
+// at either end changes more than the mount beside: a smooth, painted mount may
+// have been followed beyond the core in its groove.
+func lively(stir []float64, u0, u1, window int) (from, to int) {
+	most := func(lo, hi int) bool {
+		n := 0
+		for u := max(0, lo); u < min(len(stir), hi); u++ {
+			if stir[u] > stirred {
+				n++
+			}
+		}
+		return 2*n >= hi-lo
+	}
+	from, to = u0, u1
+	for from+window < to && !most(from, from+window) {
+		from++
+	}
+	for to-window > from && !most(to-window, to) {
+		to--
+	}
+	if to-from <= window {
+		return u0, u1 // calm all along: nothing to go by
+	}
+	return from, to
+}
+
 // pastWall moves an end, a column, inwards past what a groove shows of its own
 // at its end: a wall in shade, then a run of calm floor. side is -1 for the
 // near end.

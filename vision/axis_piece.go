@@ -310,6 +310,9 @@ func (m *measurer) ends() {
 	if !m.free[0] || !m.free[1] {
 		stir = m.stir()
 	}
+	if stir != nil {
+		m.u0, m.u1 = lively(stir, m.u0, m.u1, int(m.breadth))
+	}
 	is := m.wood(stir)
 	m.near = m.end(is, stir, m.u0, -1)
 	m.far = m.end(is, stir, m.u1, +1)

@@ -89,14 +89,28 @@ func (f *finder) piecesOf(b bar) ([]*piece, error) {
 	bd := f.lay(b)
 	on := f.stands(bd)
 	u0, u1 := f.reach(b, bd)
-	found, err := patches(bd, on, u0, u1)
+	tx := newTexture(bd, patchHop, patchWindow, u0, u1)
+	found, err := patches(bd, &tx, on)
 	if err != nil {
 		return nil, err
 	}
 	r := newRims(bd, f.ground.sd, patchHop, 40)
 	var out []*piece
+	var alone []patch
 	for _, whole := range found {
-		for _, p := range splitPatch(bd, &r, whole) {
+		if whole.isPrint(bd, &tx) || slices.ContainsFunc(alone, func(p patch) bool { return p.holds(whole) }) {
+			continue
+		}
+		doubtful := whole.isMarked(bd, &tx)
+		parts := splitPatch(bd, &r, whole)
+		if len(parts) == 1 {
+			parts[0] = parts[0].carriedOn(bd, on)
+			alone = append(alone, parts[0])
+		}
+		for _, p := range parts {
+			if doubtful && p.isPaper(bd, &tx) {
+				continue
+			}
 			line, half := p.line(bd)
 			out = append(out, f.measurePieces(line, half)...)
 		}
@@ -201,34 +215,75 @@ func (p *patch) line(b *band) ([]measure.Point, float64) {
 const patchErosion = 3
 
 // isCore tells whether joined pieces are a core: long, broad enough, and not
-// printed paper or writing.
+// printed paper, tape or writing.
 func (f *finder) isCore(pieces []*piece) bool {
-	length, plain, agree, windows := 0.0, 0.0, 0.0, 0
+	length, plain, agree, power, windows := 0.0, 0.0, 0.0, 0.0, 0
 	for _, p := range pieces {
 		length += p.length()
 		plain += p.length() * p.plain
+		power += p.length() * p.power
 		agree += float64(p.windows) * p.agree
 		windows += p.windows
 	}
-	plain /= length
+	plain, power, agree = plain/length, power/length, agree/float64(max(1, windows))
 	breadth := longest(pieces).breadth
-	least := minOverview * float64(f.o.Factor)
-	if f.hints.MMPerPx != nil {
-		least = minMM / f.hints.MMPerPx[0]
+	if length < minSlim*breadth || !f.broadAsCore(breadth) {
+		return false
 	}
-	ringed := windows >= 8 && agree > 0.6*float64(windows)
-	return length > minSlim*breadth && breadth > least && plain > paperPlain && (ringed || plain > writtenPlain)
+	if windows < 8 {
+		agree = 0 // too few to tell
+	}
+	rings := agree / ringedAgree
+	rough := plain / writtenPlain
+	if plain < paperPlain || power < leastPower && !f.bareWood(pieces) {
+		return false
+	}
+	return rings*rings+rough*rough > 1
 }
 
-// What makes a core, and no stub or label: its length in breadths (chosen),
-// and the least plainness (measured: labels lie below 0.04, writing on a mount
-// below 0.09; wood above 0.16, smooth wood with clear rings above 0.12).
+// bareWood tells whether pieces without layers are wood all the same, and no
+// paint or paper: free on the ground, and of wood's colour. A gray picture does
+// not tell.
+func (f *finder) bareWood(pieces []*piece) bool {
+	if f.px.Channels == 1 {
+		return true
+	}
+	p := longest(pieces)
+	return p.free[0] && p.free[1] && hueOf(p.colour[1], p.colour[2]) > leastHue
+}
+
+// hueOf is how far red exceeds green and both exceed blue, in grey levels.
+func hueOf(redGreen, yellowBlue float64) float64 {
+	return math.Max(0, redGreen) + math.Max(0, yellowBlue)
+}
+
+// leastHue is that of wood at least (measured: wood 45 and more, white and cream
+// paper below 25).
+const leastHue = 30
+
+// broadAsCore tells whether an object is as broad, in scan px, as cores are.
+func (f *finder) broadAsCore(breadth float64) bool {
+	if f.hints.MMPerPx == nil {
+		return breadth > minOverview*float64(f.o.Factor)
+	}
+	mm := breadth * f.hints.MMPerPx[0]
+	return mm > minMM && mm < maxMM
+}
+
+// What makes a core, and no stub or label: its length in breadths (chosen), the
+// agreement of its layers, and the least plainness (measured: labels lie below
+// 0.04, writing on a mount below 0.09 and an agreement of 0.2; wood above 0.16,
+// smooth wood with clear rings above 0.12). Its layers share some grey levels
+// (measured: smooth wood 2 and more, paint, paper and tape below 0.8).
 const (
 	minSlim      = 2.2
 	paperPlain   = 0.06
 	writtenPlain = 0.12
-	// The least breadth: with a scale in mm, else in px of the overview.
+	leastPower   = 1.5
+	// The breadths of cores: with a scale in mm (borers of 4 to 12 mm, and a
+	// sanded flat is narrower), else in px of the overview.
 	minMM       = 2.2
+	maxMM       = 14
 	minOverview = 8
 )
 

@@ -140,6 +140,31 @@ func TestHardTrays(t *testing.T) {
 				b.tray.Labels = append(b.tray.Labels, phantom.Straw([2]float64{75, y - 3.2}, 0, 30, 6.4))
 			}
 		}},
+		"tape and labels across cores": {0.7, func(b *bench) {
+			for i, w := range woods {
+				y := 9 + 11*float64(i)
+				b.lay(b.core(w, 5.15), 45, y, 0)
+				tape := phantom.Label{AtMM: [2]float64{36 + 6*float64(i), y - 4.5}, LengthMM: 8, BreadthMM: 9, Paper: phantom.RGB{214, 190, 140}}
+				if i == 1 {
+					tape.Paper, tape.Ink, tape.Lines = phantom.RGB{240, 240, 234}, phantom.RGB{20, 20, 40}, []string{"P 3"}
+				}
+				b.tray.Labels = append(b.tray.Labels, tape)
+			}
+		}},
+		"a long stretch without rings": {0.7, func(b *bench) {
+			for i, w := range woods {
+				k := b.core(w, 5.15)
+				k.Ringless = [2]float64{15, 45}
+				b.lay(k, 40, 8+10*float64(i), 1)
+			}
+		}},
+		"painted mounts": {0.7, func(b *bench) {
+			b.mount(12, -1, 0, 0.6, b.core(measure.DiffusePorous, 5.15))
+			b.mount(28, 3, 0, 0.6, b.core(measure.Conifer, 5.15))
+			for i, paint := range []phantom.RGB{{60, 92, 126}, {240, 240, 236}} {
+				b.tray.Mounts[i].Colour, b.tray.Mounts[i].Grain = paint, 0
+			}
+		}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			for seed := uint64(1); seed <= 2; seed++ {

@@ -1,5 +1,7 @@
 package vision
 
+import "math"
+
 // texture holds, for every hop columns of a band, how strongly the lightness
 // changes along and across it, averaged over a window of columns and a few
 // rows. Rings across the band make it change along; the grain of a mount, that
@@ -111,11 +113,31 @@ func crossOf(along, across float32) float64 {
 
 // plainness is the median change of lightness from cell to cell over the mean,
 // between rows and columns: printed paper is plain but for its letters, wood
-// is rough all over. It is 1 where nothing changes.
+// is rough all over. It is that of the whole stretch or, if more, of its usual
+// window as long as the rows are many, the stronger texture counting more: a
+// strip of tape across a core says little, and neither does the blank part of a
+// label. It is 1 where nothing changes.
 func (t *texture) plainness(b *band, row func(u int) (v0, v1 int), u0, u1 int) float64 {
+	u0, u1 = max(0, u0), min(b.w, u1)
+	if u1 <= u0 {
+		return 1
+	}
+	v0, v1 := row((u0 + u1) / 2)
+	n := max(1, (u1-u0)/max(1, v1-v0))
+	each, strength := make([]float64, n), make([]float64, n)
+	for i := range each {
+		each[i], strength[i] = t.plainIn(b, row, u0+(u1-u0)*i/n, u0+(u1-u0)*(i+1)/n)
+	}
+	whole, _ := t.plainIn(b, row, u0, u1)
+	return math.Max(whole, weightedMedian(each, strength))
+}
+
+// plainIn is the plainness of one window of columns, and the root mean square
+// change in it, grey levels.
+func (t *texture) plainIn(b *band, row func(u int) (v0, v1 int), u0, u1 int) (plain, strength float64) {
 	var all []float64
 	sum := 0.0
-	for u := max(0, u0); u < min(b.w, u1); u += 2 {
+	for u := u0; u < u1; u += 2 {
 		v0, v1 := row(u)
 		for v := max(0, v0); v < min(b.h, v1); v += 2 {
 			e := float64(t.along[v*b.w+u] + t.across[v*b.w+u])
@@ -124,7 +146,8 @@ func (t *texture) plainness(b *band, row func(u int) (v0, v1 int), u0, u1 int) f
 		}
 	}
 	if sum == 0 {
-		return 1
+		return 1, 0
 	}
-	return median(all) / (sum / float64(len(all)))
+	mean := sum / float64(len(all))
+	return median(all) / mean, math.Sqrt(mean)
 }
