@@ -38,7 +38,7 @@ func FindPith(c *strip.Course, raw *strip.Strip, span Span) *Pith {
 	p, better := fitInner(c, span, half)
 	if p != nil {
 		p.Probability = sigmoid((better-onCore)*150 + 1)
-		if g.encircle(p, 6, span, half) < 0 && g.within(round(p.U, p.V, span)).betweenRings(p.U, p.V) < formless {
+		if g.encircle(p, 6, span, half) < 0 && g.betweenRings(p.U, p.V, round(p.U, p.V, span)) < formless {
 			p = nil
 		}
 	}
@@ -156,12 +156,12 @@ func (g patchwork) encircle(p *Pith, reach float64, span Span, half float64) (ga
 		if u < span.From || u > span.To || math.Abs(v) > half {
 			return
 		}
-		near := g.within(round(u, v, span))
-		s := near.betweenRings(u, v)
+		d := round(u, v, span)
+		s := g.betweenRings(u, v, d)
 		if s < least || s < best {
 			return // the far centre's share is never below 0
 		}
-		if gain := s - near.layered(u, v); gain > best {
+		if gain := s - g.layered(u, v, d); gain > best {
 			best = gain
 			p.U, p.V = u, v
 		}
@@ -226,18 +226,13 @@ func coarsen(raw *strip.Strip, span Span, cell float64) patchwork {
 	return g
 }
 
-// wood is the cells within a disc.
-type wood struct {
-	disc
-	at             [][3]float64 // u, v and brightness
-	mean, variance float64      // the variance times the number of cells
-	sum, count     []float64    // of each ring: scratch
-}
-
-// within gathers the cells within a disc.
-func (g patchwork) within(d disc) wood {
-	w := wood{disc: d}
-	var total, square float64
+// betweenRings is the share of the variance of brightness within a disc that
+// lies between rings round (u, v).
+func (g patchwork) betweenRings(u, v float64, d disc) float64 {
+	nearest := math.Max(0, math.Hypot(u-d.u, v-d.v)-d.reach)
+	n := int(2*d.reach/d.breadth) + 2
+	sum, count := make([]float64, n), make([]float64, n)
+	var total, square, all float64
 	cols := len(g.light) / max(1, g.rows)
 	for c := max(0, int((d.u-d.reach-g.from)/g.every)); c < cols; c++ {
 		x := g.from + float64(c)*g.every
@@ -248,53 +243,37 @@ func (g patchwork) within(d disc) wood {
 			if (x-d.u)*(x-d.u)+(y-d.v)*(y-d.v) >= d.reach*d.reach {
 				continue
 			}
+			k := int((math.Sqrt((x-u)*(x-u)+(y-v)*(y-v)) - nearest) / d.breadth)
 			l := g.light[c*g.rows+r]
-			w.at = append(w.at, [3]float64{x, y, l})
+			sum[k] += l
+			count[k]++
 			total += l
 			square += l * l
+			all++
 		}
 	}
-	all := float64(len(w.at))
-	w.mean = total / max(1, all)
-	w.variance = square - all*w.mean*w.mean
-	n := int(2*d.reach/d.breadth) + 2
-	w.sum, w.count = make([]float64, n), make([]float64, n)
-	return w
-}
-
-// betweenRings is the share of the variance of brightness that lies between
-// rings round (u, v); 0 where there is hardly any wood.
-func (w wood) betweenRings(u, v float64) float64 {
-	if len(w.at) < 50 {
+	if all < 50 {
 		return 0
 	}
-	nearest := math.Max(0, math.Hypot(u-w.u, v-w.v)-w.reach)
-	clear(w.sum)
-	clear(w.count)
-	for _, c := range w.at {
-		x, y := c[0]-u, c[1]-v
-		k := int((math.Sqrt(x*x+y*y) - nearest) / w.breadth)
-		w.sum[k] += c[2]
-		w.count[k]++
-	}
+	mean := total / all
 	var between float64
-	for k, n := range w.count {
-		if n > 0 {
-			d := w.sum[k]/n - w.mean
-			between += n * d * d
+	for k := range sum {
+		if count[k] > 0 {
+			d := sum[k]/count[k] - mean
+			between += count[k] * d * d
 		}
 	}
-	return between / math.Max(w.variance, 1e-9)
+	return between / math.Max(square-all*mean*mean, 1e-9)
 }
 
 // layered is the largest share that layers round a centre 25 mm off explain,
 // square to the core or turned by up to 22 degrees.
-func (w wood) layered(u, v float64) float64 {
-	mm := w.reach / 4
+func (g patchwork) layered(u, v float64, d disc) float64 {
+	mm := d.reach / 4
 	var top float64
 	for _, along := range []float64{-25, 25} {
 		for _, across := range []float64{-10, 0, 10} {
-			top = math.Max(top, w.betweenRings(u+along*mm, v+across*mm))
+			top = math.Max(top, g.betweenRings(u+along*mm, v+across*mm, d))
 		}
 	}
 	return top
