@@ -13,21 +13,36 @@ type chain struct {
 	clue    *clue // nil: the picture alone
 	slope   float64
 	trust   float64 // exponent of the evidence from time, at most 1
-	guesses bool    // whether boundaries are tried where the picture shows nothing
+	guesses guessing
+	faults  rates // of this core
 	// Years by which the outermost ring may be moved, and how probable the
 	// present year is beforehand.
 	lo, hi int
 	right  float64
 	from   int // the oldest year that matters
+	asRead int // older places are taken as they were read
 
-	years  []float64 // of each possible year: mean of the anomaly, and 1/variance
+	years  []float64 // of each possible year: mean of the anomaly, 1/variance, and what that gives to a likelihood
 	scale  []float64
+	height []float64
+	gone   []float64 // probability of an absent ring in the year
+	floor  float64   // the likelihood of what agrees with nothing
 	first  int
 	index  []int // places that take part
 	f, b   [][]float64
 	logs   []float64 // of the scale of each row of f
 	window [][2]int  // states of f that count
 }
+
+// guessing is how boundaries are tried where the picture shows nothing: not at all,
+// in the middle of a ring, or at several places in it, which takes long.
+type guessing int
+
+const (
+	noGuess guessing = iota
+	oneGuess
+	allGuesses
+)
 
 // alignment is what the chain tells of a sequence.
 type alignment struct {
@@ -68,9 +83,9 @@ func reachOf(q *sequence) int {
 }
 
 // newChain prepares the summing for a sequence whose years stand at present.
-func newChain(q *sequence, c *clue, b float64, guesses bool) *chain {
+func newChain(q *sequence, c *clue, b float64, guesses guessing) *chain {
 	reach := reachOf(q)
-	return &chain{q: q, clue: c, slope: b, trust: 1, guesses: guesses, lo: -reach, hi: reach, right: outerRight, from: math.MinInt}
+	return &chain{q: q, clue: c, slope: b, trust: 1, guesses: guesses, faults: asUsual(), lo: -reach, hi: reach, right: outerRight, from: math.MinInt, asRead: math.MinInt}
 }
 
 // anywhere lets the series lie anywhere on the signal.
@@ -87,14 +102,19 @@ func (c *chain) prepare() {
 	q := c.q
 	c.first = q.years[len(q.years)-1] + c.lo - 2*len(q.years) - 2
 	n := q.years[0] + c.hi - c.first + 1
-	c.years, c.scale = make([]float64, n), make([]float64, n)
+	c.years, c.scale, c.height = make([]float64, n), make([]float64, n), make([]float64, n)
+	c.floor = math.Pow(stray, c.trust)
+	c.gone = make([]float64, n)
 	for k := range c.years {
+		c.gone[k] = c.usualAbsence()
 		if m, v, ok := c.clue.at(c.first + k); ok {
 			c.years[k], c.scale[k] = c.slope*m, 1/(1-c.slope*c.slope*(1-v))
+			c.gone[k] = math.Min(0.3, c.gone[k]*math.Exp(-1.3*m-0.845)) // mean rate over normal m
+			c.height[k] = math.Pow((1-stray)*math.Sqrt(c.scale[k]), c.trust)
 		}
 	}
 	for i, p := range q.places {
-		if c.guesses || !p.guess() {
+		if !p.guess() || c.guesses == allGuesses || c.guesses == oneGuess && p.share == middleGuess {
 			c.index = append(c.index, i)
 		}
 		if p.on && q.yearInward(i)+margin < c.from {
@@ -103,31 +123,35 @@ func (c *chain) prepare() {
 	}
 }
 
-// gain is the likelihood of an anomaly in a year, over that without a signal.
+// gain is the likelihood of an anomaly in a year, over that without a signal, to
+// the power of trust (of each part of the mixture, which is nearly that of the whole
+// and takes one exponential).
 func (c *chain) gain(x float64, year int) float64 {
 	k := year - c.first
 	if x != x || k < 0 || k >= len(c.years) || c.scale[k] == 0 {
 		return 1
 	}
 	d := x - c.years[k]
-	g := stray + (1-stray)*math.Exp((x*x-d*d*c.scale[k])/2)*math.Sqrt(c.scale[k])
-	if c.trust == 1 {
-		return g
+	return c.floor + c.height[k]*math.Exp(c.trust*(x*x-d*d*c.scale[k])/2)
+}
+
+// usualAbsence is the probability of an absent ring in a year of which nothing is
+// known.
+func (c *chain) usualAbsence() float64 {
+	rate := absentPrior
+	if c.clue != nil && c.clue.absent > 0 {
+		rate = c.clue.absent
 	}
-	return math.Pow(g, c.trust)
+	return rate * c.faults.absent
 }
 
 // missing is the probability of an absent ring in a year: rather in one that is
 // narrow elsewhere.
 func (c *chain) missing(year int) float64 {
-	rate := absentPrior
-	if c.clue != nil && c.clue.absent > 0 {
-		rate = c.clue.absent
+	if k := year - c.first; k >= 0 && k < len(c.gone) {
+		return c.gone[k]
 	}
-	if m, _, ok := c.clue.at(year); ok {
-		return math.Min(0.3, rate*math.Exp(-1.3*m-0.845)) // mean rate over normal m
-	}
-	return rate
+	return c.usualAbsence()
 }
 
 // step is one way from a boundary to the next.
@@ -145,7 +169,7 @@ func (c *chain) steps(j int, to []step) []step {
 	here := q.places[c.index[j]]
 	weight, skipped := 1.0, 0
 	if !here.on {
-		weight = here.odds
+		weight = c.odds(c.index[j])
 	}
 	for i := j - 1; i >= 0; i-- {
 		from := q.places[c.index[i]]
@@ -157,7 +181,7 @@ func (c *chain) steps(j int, to []step) []step {
 			if skipped++; from.fixed || skipped > mostSkipped {
 				break
 			}
-			weight /= from.odds
+			weight /= c.odds(c.index[i])
 		}
 		if weight < 1e-9 {
 			break

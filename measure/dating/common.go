@@ -63,6 +63,7 @@ type clue struct {
 	mean, variance []float64
 	depth          []int
 	absent         float64 // share of years in which a tree grew no ring; 0: what is usual
+	faults         rates   // of the trees behind it
 	trust          float64 // how far its years can be believed, see company.trust
 	certain        bool    // no tree behind it is in doubt
 }
@@ -146,7 +147,7 @@ func (g *signal) but(s sight, b float64) *clue {
 
 func (g *signal) clue() *clue {
 	n := len(g.sum)
-	c := &clue{g.first, make([]float64, n), make([]float64, n), append([]int(nil), g.depth...), 0, 1, false}
+	c := &clue{first: g.first, mean: make([]float64, n), variance: make([]float64, n), depth: append([]int(nil), g.depth...), faults: asUsual(), trust: 1}
 	for k := range n {
 		p := 1 + math.Max(0, g.precision[k])
 		c.mean[k], c.variance[k] = g.sum[k]/p, 1/p

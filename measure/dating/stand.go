@@ -124,6 +124,7 @@ type company struct {
 	slopes []float64
 	absent []float64 // expected number of absent rings of each
 	rings  []int
+	faults []counts // found in each
 }
 
 // others is the common signal as all trees but one tell it. That one has no part
@@ -147,7 +148,7 @@ func (st *Stand) others(tree int) *clue {
 	var clue *clue
 	if len(c.trees) > 0 {
 		clue = newSum(c.sights, c.slopes).clue()
-		clue.absent, clue.trust, clue.certain = c.absentRate(), c.trust(), c.certain()
+		clue.absent, clue.faults, clue.trust, clue.certain = c.absentRate(), c.usual(), c.trust(), c.certain()
 	}
 	st.mu.Lock()
 	st.clues[tree] = clue
@@ -169,9 +170,9 @@ func (s stem) tells() bool {
 func (c *company) meet() {
 	youngest, oldest := math.MinInt, math.MaxInt
 	for _, s := range c.trees {
-		sight, absent := s.look(nil, usualSlope, math.MinInt)
+		sight, n := s.look(nil, usualSlope, math.MinInt, asUsual())
 		c.sights, c.slopes = append(c.sights, sight), append(c.slopes, usualSlope)
-		c.absent, c.rings = append(c.absent, absent), append(c.rings, s.rings())
+		c.absent, c.rings, c.faults = append(c.absent, n.found.absent), append(c.rings, s.rings()), append(c.faults, counts{})
 		for _, q := range s.radii {
 			youngest, oldest = max(youngest, q.years[0]), min(oldest, q.years[len(q.years)-1])
 		}
@@ -206,7 +207,11 @@ func (c *company) round(from int) (change float64) {
 		clue.absent = c.absentRate()
 		before, slope := heard[t], c.slopes[t]
 		if len(s.radii) > 0 {
-			c.sights[t], c.absent[t] = s.look(clue, slope, from)
+			var n counts
+			c.sights[t], n = s.look(clue, slope, from, c.faults[t].rates(c.usual()))
+			c.absent[t] = n.found.absent
+			n.found.absent, n.expected.absent = 0, 0 // the rate is the site's
+			c.faults[t] = n
 			heard[t] = s.heard(c.sights[t], from)
 		}
 		c.slopes[t] = slopeOf(c.sights[t], clue)
@@ -214,6 +219,15 @@ func (c *company) round(from int) (change float64) {
 		all.replace(before, slope, heard[t], c.slopes[t])
 	}
 	return change
+}
+
+// usual is how faulty the trees' readings are together.
+func (c *company) usual() rates {
+	var all counts
+	for _, n := range c.faults {
+		all.add(n)
+	}
+	return all.rates(asUsual())
 }
 
 // absentRate is the share of years without a ring: what is usual, for so many
@@ -234,17 +248,20 @@ func (c *company) absentRate() float64 {
 // and cmd/evaluate-dating). A series that comes without a picture is a finished
 // one, nearly as sure as a dated one.
 func (c *company) trust() float64 {
+	if c.certain() {
+		return 0.8
+	}
 	for _, s := range c.trees {
 		if len(s.dated) > 0 {
-			return 0.8
+			return 0.7
 		}
 		for _, q := range s.radii {
 			if q.series.Pictures == nil {
-				return 0.8
+				return 0.7
 			}
 		}
 	}
-	return 0.5
+	return 0.6
 }
 
 // certain tells whether no tree is in doubt. Then the evidence from time counts in
@@ -279,55 +296,81 @@ func (s stem) heard(all sight, from int) sight {
 	return cut
 }
 
-// look reads a tree in the light of a signal that is told from a year on. absent
-// is the number of absent rings to expect.
-func (s stem) look(c *clue, b float64, from int) (seen sight, absent float64) {
+// look reads a tree in the light of a signal that is told from a year on, and
+// counts its faults.
+func (s stem) look(c *clue, b float64, from int, faults rates) (seen sight, n counts) {
 	all := append([]sight(nil), s.dated...)
 	for _, q := range s.radii {
 		if q.floating {
 			continue
 		}
-		ch := newChain(q, c, b, false)
+		ch := newChain(q, c, b, noGuess)
+		ch.faults, ch.asRead = faults, math.MaxInt
 		if c != nil {
-			ch.from = from
+			ch.from, ch.asRead = from, from
+			if from == math.MinInt {
+				ch.guesses = oneGuess
+			}
 		}
 		a := ch.run()
 		all = append(all, a.sight)
-		for _, p := range a.absent {
-			absent += p
-		}
+		n.add(ch.count(&a))
 	}
-	return together(all), absent
+	return together(all), n
 }
 
-// read returns what all other trees and the picture say of a series together,
-// nil where it cannot be used, or where nobody tells.
-func (st *Stand) read(i int) (*alignment, *clue, float64) {
+// reading is a series in the light of all other trees.
+type reading struct {
+	alignment
+	clue   *clue
+	faults rates
+}
+
+// A series is read a few times to learn how it goes with the signal, a few more to
+// learn how faulty it is, and once for good. A series without a picture is a
+// finished one, as faulty as is usual.
+const bySlope, byFaults = 3, 6
+
+// read returns what all other trees and the picture say of a series together; ok
+// is false where it cannot be used, or where nobody tells.
+func (st *Stand) read(i int) (r reading, ok bool) {
 	q := st.sequence(i)
 	if q == nil {
-		return nil, nil, 0
+		return r, false
 	}
 	c := st.others(st.of[i])
 	if c == nil {
-		return nil, nil, 0
+		return r, false
 	}
-	b := usualSlope
-	var a alignment
-	for k := range 4 {
-		ch := newChain(q, c, b, k == 3)
-		if k == 3 {
-			ch.trust = c.trust
-			if c.certain && q.series.Pictures != nil {
-				ch.trust = 1
-			}
-		}
+	b, faults := usualSlope, asUsual()
+	look := func(guesses guessing, trust float64) counts {
+		ch := newChain(q, c, b, guesses)
+		ch.faults, ch.trust = faults, trust
 		if q.floating {
 			ch.anywhere()
 		}
-		a = ch.run()
-		b = slopeOf(a.sight, c)
+		r = reading{ch.run(), c, faults}
+		b = slopeOf(r.sight, c)
+		return ch.count(&r.alignment)
 	}
-	return &a, c, b
+	trust := c.trust
+	if c.certain && q.series.Pictures != nil {
+		trust = 1
+	}
+	if q.series.Pictures != nil {
+		faults = c.faults
+	}
+	for range bySlope {
+		look(noGuess, 1)
+	}
+	for left := byFaults; left > 0 && q.series.Pictures != nil; left-- {
+		was := faults
+		if faults = look(oneGuess, trust).rates(c.faults); faults.near(was) {
+			break
+		}
+	}
+	look(allGuesses, trust)
+	return r, true
 }
 
 // treeName is what to call a tree.

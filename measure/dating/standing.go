@@ -39,11 +39,11 @@ func (st *Stand) Standing(i int, sure float64) Standing {
 	if q == nil {
 		return Standing{Standing: Undatable, NoneOf: 1, Reason: "it has fewer than ten rings with a width, or they do not vary"}
 	}
-	c := st.others(st.of[i])
-	if c == nil {
+	read, ok := st.read(i)
+	if !ok {
 		return Standing{Standing: Undatable, NoneOf: 1, Reason: "no other tree has years: there is nothing to set it against"}
 	}
-	a, _, b := st.read(i)
+	a, c := read.alignment, read.clue
 	s := Standing{Trees: st.telling(st.of[i])}
 	if !q.floating {
 		s.R = optional(correlation(q.present(), c.values()))
@@ -61,8 +61,8 @@ func (st *Stand) Standing(i int, sure float64) Standing {
 	if !q.floating {
 		prior = fieldPrior
 	}
-	blind := newChain(q, c, b, true)
-	blind.slope = 0
+	blind := newChain(q, c, 0, allGuesses)
+	blind.faults = read.faults
 	gain := math.Min(500, a.log-blind.run().log)
 	s.NoneOf = (1 - prior) / (1 - prior + prior*math.Exp(gain))
 	last := q.years[0] + shift

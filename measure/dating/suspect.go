@@ -55,11 +55,11 @@ const shown = 0.05
 // The series may have many faults. It is in the order of Posterior; none, where
 // the series cannot be used or where no other tree has its years.
 func (st *Stand) Suspects(i int) []Suspect {
-	a, c, _ := st.read(i)
-	if a == nil {
+	r, ok := st.read(i)
+	if !ok {
 		return nil
 	}
-	return newSuspicion(st.sequence(i), a, c).list()
+	return newSuspicion(st.sequence(i), &r.alignment, r.clue).list()
 }
 
 // suspicion turns posteriors into suspects.
