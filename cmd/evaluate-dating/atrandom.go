@@ -46,24 +46,46 @@ func (l looks) rendered(site string) map[string]glance {
 	return of
 }
 
+// faults says what the picture shows of the faults that are put into a reading:
+// probabilities to draw from. Where a list is empty, it shows what it shows; a
+// dropped boundary of probability 0 is no candidate.
+type faults struct {
+	dropped, added []float64
+}
+
+// own gives the faults put in the look of the reader's own.
+func (l looks) own() (f faults) {
+	for _, r := range l.rings {
+		if !r.On && !r.Unseen {
+			f.dropped = append(f.dropped, r.P)
+		}
+		for _, x := range r.False {
+			if x.On {
+				f.added = append(f.added, x.P)
+			}
+		}
+	}
+	return f
+}
+
 // readSite returns readings of a site's trees into which faults were put at
 // random, the picture still showing what it shows. Sites that were rendered are
 // read as they were measured; of others each ring looks like one drawn from
 // those.
-func (l looks) readSite(s site, r *rand.Rand) (cores []core, rendered bool) {
+func (l looks) readSite(s site, f faults, r *rand.Rand) (cores []core, rendered bool) {
 	of := l.rendered(s.name)
 	for _, t := range s.trees {
 		g, ok := of[t.name]
 		switch {
 		case ok:
-			cores = append(cores, l.read(t, func(k int, _ float64) (seenRing, bool) {
+			cores = append(cores, l.read(t, f, func(k int, _ float64) (seenRing, bool) {
 				if k >= len(g.Rings) {
 					return seenRing{}, false
 				}
 				return g.Rings[k], true
 			}, r))
 		case len(of) == 0:
-			cores = append(cores, l.read(t, func(_ int, at float64) (seenRing, bool) {
+			cores = append(cores, l.read(t, f, func(_ int, at float64) (seenRing, bool) {
 				x := l.rings[r.IntN(len(l.rings))]
 				x.At = at
 				return x, true
@@ -79,9 +101,8 @@ const nothingThere = 0.01
 
 // read makes a reading of a tree, look giving the boundary at the inner end of
 // each of its rings, and puts faults into it: accepted boundaries are rejected,
-// and boundaries accepted where none is, each with the probability that the
-// picture gives to its place.
-func (l looks) read(t tree, look func(k int, at float64) (seenRing, bool), r *rand.Rand) core {
+// and boundaries accepted where none is.
+func (l looks) read(t tree, f faults, look func(k int, at float64) (seenRing, bool), r *rand.Rand) core {
 	var marks []mark
 	at, from, k := 0.0, 0.0, 0
 	last := len(t.widths) - 1
@@ -101,12 +122,16 @@ func (l looks) read(t tree, look func(k int, at float64) (seenRing, bool), r *ra
 		}
 		within := falseWithin(seen, from)
 		if r.Float64() < falseRate {
-			within = falselyAdded(within, from, seen.At, r)
+			within = falselyAdded(within, from, seen.At, f.added, r)
 		}
 		marks = append(marks, within...)
 		m := mark{at: seen.At, p: seen.P, on: seen.On, real: true, unseen: seen.Unseen}
 		if m.on && year < last && r.Float64() < dropShare {
 			m.on, m.put = false, true
+			if len(f.dropped) > 0 {
+				m.p = pick(f.dropped, r)
+			}
+			m.unseen = m.p == 0
 		}
 		marks = append(marks, m)
 		from = seen.At
@@ -125,18 +150,25 @@ func falseWithin(seen seenRing, from float64) (marks []mark) {
 }
 
 // falselyAdded accepts a boundary at a random place of a ring: the candidate
-// there, if there is one.
-func falselyAdded(within []mark, from, to float64, r *rand.Rand) []mark {
+// there, if there is one, and no look is asked for.
+func falselyAdded(within []mark, from, to float64, look []float64, r *rand.Rand) []mark {
 	at := from + (0.1+0.8*r.Float64())*(to-from)
 	for i, m := range within {
 		if math.Abs(m.at-at) <= match.Tolerance(25.4/1200, to-from) {
 			if !m.on {
 				within[i].on, within[i].put = true, true
+				if len(look) > 0 {
+					within[i].p = pick(look, r)
+				}
 			}
 			return within
 		}
 	}
-	within = append(within, mark{at: at, p: nothingThere, on: true, put: true})
+	p := nothingThere
+	if len(look) > 0 {
+		p = pick(look, r)
+	}
+	within = append(within, mark{at: at, p: p, on: true, put: true})
 	sort.Slice(within, func(i, k int) bool { return within[i].at < within[k].at })
 	return within
 }

@@ -111,22 +111,22 @@ func (t *tally) ece() float64 {
 type company string
 
 const (
-	byMaster  company = "a master, no sister cores"
-	bySisters company = "ten sister cores, no master"
-	byBoth    company = "a master and ten sister cores"
-	byNobody  company = "nobody: the picture alone"
+	byMaster  company = "a master"
+	bySisters company = "ten sisters"
+	byBoth    company = "ten sisters, a master"
+	byNobody  company = "none: picture alone"
 )
 
 // judgeSite reads every core of a site in the given company.
-func judgeSite(cores []core, master *archive.Series, with company, t *tally) {
-	var all, against []archive.Series
+func judgeSite(cores []core, s site, with company, t *tally) {
+	var all, apart []archive.Series
 	for _, c := range cores {
 		all = append(all, c.series)
 	}
-	if master != nil && (with == byMaster || with == byBoth) {
-		against = []archive.Series{*master}
+	if with == byBoth {
+		apart = append(apart, *s.apart)
 	}
-	together := dating.NewStand(all, against, 0)
+	together := dating.NewStand(all, apart, 0)
 	found := make([][]dating.Suspect, len(cores))
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
@@ -134,7 +134,7 @@ func judgeSite(cores []core, master *archive.Series, with company, t *tally) {
 		g.Go(func() error {
 			switch with {
 			case byMaster:
-				found[i] = dating.NewStand(all[i:i+1], against, 0).Suspects(0)
+				found[i] = dating.NewStand(all[i:i+1], []archive.Series{*s.masters[c.series.ID]}, 0).Suspects(0)
 			case byNobody:
 				found[i] = c.byPicture()
 			default:
@@ -184,19 +184,34 @@ func (t *tally) add(o tally) {
 	}
 }
 
-// row is a line of the table, without the names.
-func (t *tally) row() string {
+// cell is what became of the faults, under a head of the table.
+func (t *tally) cell() string {
 	share := func(n, of int) float64 { return 100 * float64(n) / math.Max(1, float64(of)) }
-	return fmt.Sprintf("%7d %15.1f %17.1f %27.2f %9d of %-5d %9d of %d", t.faults, share(t.restored, t.faults), share(t.near, t.faults), share(t.wrong, t.boundaries), t.absentFound, t.absent, t.ownRestored, t.own)
+	return fmt.Sprintf("   %7.1f  %6.1f  %5.2f", share(t.restored, t.faults), share(t.near, t.faults), share(t.wrong, t.boundaries))
 }
 
 // reliability prints how often suspects given each posterior are right, at the
 // very place.
-func (t *tally) reliability(out io.Writer) {
-	fmt.Fprintf(out, "  posterior here  suspects  mean  right   (expected calibration error %.3f)\n", t.ece())
-	for b := range t.n {
-		if t.n[b] > 0 {
-			fmt.Fprintf(out, "  %14.1f  %8d  %.2f   %.2f\n", float64(b)/10, t.n[b], t.sum[b]/float64(t.n[b]), float64(t.right[b])/float64(t.n[b]))
+func reliability(out io.Writer, all map[company]*tally) {
+	fmt.Fprint(out, "\nposterior")
+	for _, w := range companies() {
+		fmt.Fprintf(out, "   %-21s", w)
+	}
+	fmt.Fprint(out, "\nat the place")
+	for range companies() {
+		fmt.Fprint(out, "suspects  mean  right   ")
+	}
+	fmt.Fprintln(out)
+	for b := range 11 {
+		fmt.Fprintf(out, "%9.1f", float64(b)/10)
+		for _, w := range companies() {
+			t := all[w]
+			if t == nil || t.n[b] == 0 {
+				fmt.Fprintf(out, "   %8s  %4s  %5s", "-", "-", "-")
+				continue
+			}
+			fmt.Fprintf(out, "   %8d  %4.2f  %5.2f", t.n[b], t.sum[b]/float64(t.n[b]), float64(t.right[b])/float64(t.n[b]))
 		}
+		fmt.Fprintln(out)
 	}
 }

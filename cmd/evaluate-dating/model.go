@@ -6,7 +6,6 @@ import (
 	"math/rand/v2"
 
 	"pithward/measure/archive"
-	"pithward/measure/dating"
 )
 
 // modelSite grows a site where no archive is at hand: widths log-normal round an
@@ -28,12 +27,12 @@ func modelSite(number int) site {
 		}
 		return w
 	}
-	s := site{name: fmt.Sprintf("model %d", number)}
+	s := site{name: fmt.Sprintf("model %d", number), masters: map[string]*archive.Series{}}
 	for k := range siteCores {
 		s.trees = append(s.trees, tree{fmt.Sprintf("M%02d", k), last, grow()})
 	}
 	var rest []archive.Series
-	for k := range masterTrees {
+	for k := range 6 {
 		w := grow()
 		x := archive.Series{ID: fmt.Sprintf("R%02d", k), FirstYear: last - siteYears + 1}
 		for i := len(w) - 1; i >= 0; i-- {
@@ -41,9 +40,9 @@ func modelSite(number int) site {
 		}
 		rest = append(rest, x)
 	}
-	if built, ok := dating.BuildSite(rest, dating.DefaultSiteOptions()); ok {
-		m, _ := built.Standard.Archive("master")
-		s.master = &m
+	s.apart = chronology(rest, func(string) bool { return true })
+	for _, t := range s.trees {
+		s.masters[t.name] = s.apart
 	}
 	return s
 }

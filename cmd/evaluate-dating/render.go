@@ -36,46 +36,90 @@ type hardCore struct {
 // seenRing is a ring and what was read of the boundary at its inner end, and of
 // places within it where none is.
 type seenRing struct {
-	At     float64     `json:"at"` // mm from the core's outer end to the boundary
-	P      float64     `json:"p"`  // its probability
-	On     bool        `json:"on,omitempty"`
-	Unseen bool        `json:"unseen,omitempty"` // no place stands for it
-	False  []seenFalse `json:"false,omitempty"`
+	At     float64 // mm from the core's outer end to the boundary
+	P      float64 // its probability
+	On     bool    // accepted
+	Unseen bool    // no place stands for it
+	Hidden bool    // it lies in a stretch that was read as obscured
+	False  []seenFalse
 }
 
 type seenFalse struct {
-	Share float64 `json:"share"` // of the ring's width outward of it
-	P     float64 `json:"p"`
-	On    bool    `json:"on,omitempty"`
+	Share float64 // of the ring's width outward of it
+	P     float64
+	On    bool
 }
 
-// renderSites draws the cores of sites from their widths, lets pithward measure
-// the pictures, and tells what it read.
-func renderSites(ctx context.Context, sites []site, dir string, talk io.Writer) (all []glance, err error) {
-	for i, s := range sites {
-		picture := filepath.Join(dir, fmt.Sprintf("site%d.tif", i+1))
-		tray := trayOf(s, uint64(i+1))
-		pic, truth := phantom.Render(tray, uint64(i+1))
-		fmt.Fprintf(talk, "%s: rendered, %d x %d px\n", s.name, pic.Width, pic.Height)
-		if err := writePicture(picture, pic); err != nil {
-			return nil, err
+// MarshalJSON writes a ring as a short list: the place in micrometres, the boundary's
+// standing, and place in the ring (thousandths) and standing of what is false
+// within it. A standing is the probability in ten thousandths, negative where the
+// place was rejected, 0 where there is none, and -10000 where none is in a stretch
+// read as obscured.
+func (s seenRing) MarshalJSON() ([]byte, error) {
+	standing := func(p float64, on bool) int {
+		n := int(math.Round(p * 1e4))
+		if on {
+			return n
 		}
-		cmd := exec.CommandContext(ctx, "bin/pithward", "measure", picture, "--out", dir, "--overwrite")
-		if said, err := cmd.CombinedOutput(); err != nil {
-			return nil, fmt.Errorf("bin/pithward measure %s: %w: %s(build it first: make build)", picture, err, said)
-		}
-		m, err := readMeasurement(filepath.Join(dir, fmt.Sprintf("site%d.json", i+1)))
-		if err != nil {
-			return nil, err
-		}
-		judged := score.Of(m, truth, score.Rule{})
-		fmt.Fprintf(talk, "%s: %d of %d cores found\n", s.name, len(judged.Cores), len(s.trees))
-		for _, c := range judged.Cores {
-			g := glanceAt(c)
-			g.Site = s.name
-			fmt.Fprintf(talk, "  %s: %d of %d boundaries missed\n", g.Tree, len(c.Missed), c.True)
-			all = append(all, g)
-		}
+		return -n
+	}
+	list := []int{int(math.Round(s.At * 1000)), standing(s.P, s.On)}
+	switch {
+	case s.Unseen && s.Hidden:
+		list[1] = -10000
+	case s.Unseen:
+		list[1] = 0
+	}
+	for _, f := range s.False {
+		list = append(list, int(math.Round(f.Share*1000)), standing(f.P, f.On))
+	}
+	return json.Marshal(list)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (s *seenRing) UnmarshalJSON(text []byte) error {
+	var list []int
+	if err := json.Unmarshal(text, &list); err != nil {
+		return err
+	}
+	if len(list) < 2 || len(list)%2 != 0 {
+		return fmt.Errorf("a ring is a list of pairs, not %s", text)
+	}
+	p := func(n int) float64 { return math.Abs(float64(n)) / 1e4 }
+	*s = seenRing{At: float64(list[0]) / 1000, P: p(list[1]), On: list[1] > 0}
+	if list[1] == 0 || list[1] == -10000 {
+		s.P, s.Unseen, s.Hidden = 0, true, list[1] != 0
+	}
+	for k := 2; k < len(list); k += 2 {
+		s.False = append(s.False, seenFalse{float64(list[k]) / 1000, p(list[k+1]), list[k+1] > 0})
+	}
+	return nil
+}
+
+// renderSite draws the cores of a site from their widths, lets pithward measure the
+// picture, and tells what it read.
+func renderSite(ctx context.Context, s site, seed uint64, dir string, talk io.Writer) (all []glance, err error) {
+	picture := filepath.Join(dir, "site.tif")
+	pic, truth := phantom.Render(trayOf(s, seed), seed)
+	fmt.Fprintf(talk, "%s: rendered, %d x %d px\n", s.name, pic.Width, pic.Height)
+	if err := writePicture(picture, pic); err != nil {
+		return nil, err
+	}
+	cmd := exec.CommandContext(ctx, "bin/pithward", "measure", picture, "--out", dir, "--overwrite")
+	if said, err := cmd.CombinedOutput(); err != nil {
+		return nil, fmt.Errorf("bin/pithward measure %s: %w: %s(build it first: make build)", picture, err, said)
+	}
+	m, err := readMeasurement(filepath.Join(dir, "site.json"))
+	if err != nil {
+		return nil, err
+	}
+	judged := score.Of(m, truth, score.Rule{})
+	fmt.Fprintf(talk, "%s: %d of %d cores found\n", s.name, len(judged.Cores), len(s.trees))
+	for _, c := range judged.Cores {
+		g := glanceAt(c)
+		g.Site = s.name
+		fmt.Fprintf(talk, "  %s: %d of %d boundaries missed\n", g.Tree, len(c.Missed), c.True)
+		all = append(all, g)
 	}
 	return all, nil
 }
@@ -98,7 +142,7 @@ func trayOf(s site, seed uint64) phantom.Tray {
 	r := rand.New(rand.NewPCG(seed, 91))
 	o := phantom.Options{Wood: measure.Conifer, Cores: 1, DPI: 1200, LengthMM: 60}
 	t := phantom.RandomTray(seed+500, o)
-	t.Name, t.Cores, t.Mounts, t.Labels, t.Ruler, t.OtherRuler = fmt.Sprintf("site%d", seed), nil, nil, nil, nil, nil
+	t.Name, t.Cores, t.Mounts, t.Labels, t.Ruler, t.OtherRuler = "site", nil, nil, nil, nil, nil
 	for _, x := range s.trees {
 		c := phantom.RandomCore(r, measure.Conifer, o)
 		c.ID, c.OuterYear, c.Widths, c.AbsentYears = x.name, x.year, nil, nil
@@ -144,7 +188,7 @@ func glanceAt(c score.Core) glance {
 	}
 	from := outer
 	for k, at := range truth {
-		ring := seenRing{Unseen: true}
+		ring := seenRing{Unseen: true, Hidden: hidden(c.Found, line.Point(at), c.Truth.MMPerPx)}
 		if i := partner[k]; i >= 0 {
 			at = places[i].at
 			ring = seenRing{P: places[i].p, On: places[i].on}
@@ -159,6 +203,17 @@ func glanceAt(c score.Core) glance {
 		from = at
 	}
 	return g
+}
+
+// hidden tells whether a place lies in a stretch that was read as obscured.
+func hidden(c *measure.Core, p measure.Point, mmPerPx [2]float64) bool {
+	at := measure.NewRadius(c.PathPx, &mmPerPx).At(p)
+	for _, o := range c.Obscured {
+		if o.FromMM != nil && o.ToMM != nil && *o.FromMM <= at && at <= *o.ToMM {
+			return true
+		}
+	}
+	return false
 }
 
 // trueBoundaries returns the lengths along the true centreline of the wood's
@@ -247,25 +302,17 @@ func limited4(p float64) float64 {
 	return math.Max(0.0001, math.Min(0.9999, math.Round(p*1e4)/1e4))
 }
 
+// writeGlances writes a core a line.
 func writeGlances(path string, all []glance) error {
-	text, err := json.Marshal(all)
-	if err != nil {
-		return err
-	}
-	return os.WriteFile(path, append(text, '\n'), 0o644)
-}
-
-// apart takes one site of each file, as far as they go.
-func apart(sites []site, n int) (out []site) {
-	seen := map[string]bool{}
-	for _, s := range sites {
-		file, _, _ := strings.Cut(s.name, " ")
-		if !seen[file] && len(out) < n {
-			seen[file] = true
-			out = append(out, s)
+	var lines []string
+	for _, g := range all {
+		line, err := json.Marshal(g)
+		if err != nil {
+			return err
 		}
+		lines = append(lines, string(line))
 	}
-	return out
+	return os.WriteFile(path, []byte("["+strings.Join(lines, ",\n")+"]\n"), 0o644)
 }
 
 func renderAnew(sites []site, talk io.Writer) error {
@@ -274,9 +321,16 @@ func renderAnew(sites []site, talk io.Writer) error {
 		return err
 	}
 	defer os.RemoveAll(dir)
-	all, err := renderSites(context.Background(), sites, dir, talk)
-	if err != nil {
-		return err
+	var all []glance
+	for i, s := range sites {
+		of, err := renderSite(context.Background(), s, uint64(i+1), dir, talk)
+		if err != nil {
+			return err
+		}
+		all = append(all, of...)
+		if err := writeGlances("cmd/evaluate-dating/rendered.json", all); err != nil {
+			return err
+		}
 	}
-	return writeGlances("cmd/evaluate-dating/rendered.json", all)
+	return nil
 }

@@ -19,25 +19,26 @@ type tree struct {
 	widths []float64 // 0: no ring that year
 }
 
-// site is cores that share a common signal, and a chronology of other trees of
-// the same place, where there are enough.
+// site is cores that share a common signal, and chronologies to set them against.
 type site struct {
-	name   string
-	trees  []tree
-	master *archive.Series
+	name    string
+	trees   []tree
+	masters map[string]*archive.Series // for each tree, of all the file's other trees
+	apart   *archive.Series            // of trees that are none of these; nil where there are too few
 }
 
-// How a site is drawn: cores, years, and the trees behind a master (chosen).
+// How a site is drawn: cores, the years of the window, the fewest that a core must
+// have of them, and the trees behind a chronology of others (chosen).
 const (
-	siteCores   = 11
-	siteYears   = 120
-	masterTrees = 6
+	siteCores  = 11
+	siteYears  = 100
+	coreYears  = 60
+	apartTrees = 4
 )
 
-// readSites cuts sites out of the archive files of a folder: windows of
-// siteYears in which siteCores trees or more have every year, at most perFile a
-// file, the youngest first.
-func readSites(dir string, perFile int) ([]site, error) {
+// readSites cuts sites out of the archive files of a folder: windows of siteYears
+// in which siteCores trees or more have coreYears, the youngest first.
+func readSites(dir string) ([]site, error) {
 	files, err := filepath.Glob(filepath.Join(dir, "*.rwl"))
 	if err != nil {
 		return nil, err
@@ -49,17 +50,17 @@ func readSites(dir string, perFile int) ([]site, error) {
 		if err != nil {
 			return nil, err
 		}
-		sites = append(sites, cutSites(strings.TrimSuffix(filepath.Base(f), ".rwl"), c.Series, perFile)...)
+		sites = append(sites, cutSites(strings.TrimSuffix(filepath.Base(f), ".rwl"), c.Series)...)
 	}
 	return sites, nil
 }
 
-func cutSites(name string, all []archive.Series, perFile int) (sites []site) {
+func cutSites(name string, all []archive.Series) (sites []site) {
 	oldest, youngest := math.MaxInt, math.MinInt
 	for _, s := range all {
 		oldest, youngest = min(oldest, s.FirstYear), max(youngest, s.LastYear())
 	}
-	for last := youngest; last-siteYears+1 >= oldest && len(sites) < perFile; {
+	for last := youngest; last-siteYears+1 >= oldest; {
 		s, ok := cutSite(name, all, last)
 		if !ok {
 			last -= 5
@@ -71,49 +72,75 @@ func cutSites(name string, all []archive.Series, perFile int) (sites []site) {
 	return sites
 }
 
-// cutSite takes a tree's first whole radius in the window; the trees beyond
-// siteCores make the master.
+// cutSite takes a tree's first radius that has years enough in the window.
 func cutSite(name string, all []archive.Series, last int) (site, bool) {
-	s := site{name: fmt.Sprintf("%s %d", name, last)}
-	seen := map[string]bool{}
-	var rest []archive.Series
+	s := site{name: fmt.Sprintf("%s %d", name, last), masters: map[string]*archive.Series{}}
+	taken := map[string]bool{}
 	for _, x := range all {
 		t := treeOf(x.ID)
-		w, whole := cut(x, last)
-		switch {
-		case !whole || seen[t] && len(s.trees) < siteCores:
-		case seen[t]:
-		case len(s.trees) < siteCores:
-			seen[t] = true
-			s.trees = append(s.trees, tree{t, last, w})
-		default:
-			x.Meta.Tree = t
-			rest = append(rest, x)
-			seen[t] = len(rest) < 0
+		if c, ok := cut(x, last); ok && !taken[t] && len(s.trees) < siteCores {
+			taken[t] = true
+			c.name = t
+			s.trees = append(s.trees, c)
 		}
 	}
 	if len(s.trees) < siteCores {
 		return s, false
 	}
-	if len(rest) >= masterTrees {
-		if built, ok := dating.BuildSite(rest, dating.DefaultSiteOptions()); ok {
-			m, _ := built.Standard.Archive("master")
-			s.master = &m
-		}
+	for _, t := range s.trees {
+		s.masters[t.name] = chronology(all, func(tree string) bool { return tree != t.name })
 	}
+	s.apart = chronology(all, func(tree string) bool { return !taken[tree] })
 	return s, true
 }
 
-// cut returns the widths of the window that ends in a year.
-func cut(x archive.Series, last int) (w []float64, whole bool) {
+// chronology is that of the trees chosen; nil for fewer than apartTrees.
+func chronology(all []archive.Series, chosen func(tree string) bool) *archive.Series {
+	var of []archive.Series
+	trees := map[string]bool{}
+	for _, x := range all {
+		if t := treeOf(x.ID); chosen(t) {
+			x.Meta.Tree = t
+			of, trees[t] = append(of, x), true
+		}
+	}
+	if len(trees) < apartTrees {
+		return nil
+	}
+	built, ok := dating.BuildSite(of, dating.DefaultSiteOptions())
+	if !ok {
+		return nil
+	}
+	m, _ := built.Standard.Archive("master")
+	return &m
+}
+
+// cut returns the longest run of measured years of the window that ends in a
+// year, from the youngest on; ok is false where it is shorter than coreYears.
+func cut(x archive.Series, last int) (longest tree, ok bool) {
+	var run tree
+	keep := func() {
+		for n := len(run.widths); n > 0 && run.widths[n-1] == 0; n-- { // ends with a ring
+			run.widths = run.widths[:n-1]
+		}
+		if len(run.widths) > len(longest.widths) {
+			longest = run
+		}
+		run = tree{}
+	}
 	for year := last; year > last-siteYears; year-- {
 		v := x.At(year)
-		if !v.Measured() {
-			return nil, false
+		switch {
+		case !v.Measured():
+			keep()
+		case v > 0 && len(run.widths) == 0:
+			run = tree{year: year, widths: []float64{float64(v)}}
+		case len(run.widths) > 0:
+			run.widths = append(run.widths, float64(v))
 		}
-		w = append(w, float64(v))
 	}
-	return w, w[0] > 0 && w[len(w)-1] > 0
+	keep()
+	return longest, len(longest.widths) >= coreYears
 }
 
 // treeOf takes the last character off ids that end in a core's letter or number.
