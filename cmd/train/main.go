@@ -54,7 +54,7 @@ func run(trays int, seed uint64, cache, out string) error {
 	}
 	log.Printf("%d cores for what builds on them, %.0f s", len(second), time.Since(start).Seconds())
 	half := len(second) / 4 * 2 // both readings of a core on one side
-	learnColumns(m, first)
+	learnColumns(m, slices.Concat(first, drawn(trays/2, seed)))
 	whole := slices.Concat(first, second[:half]) // for what is told of cores without the columns
 	learnWood(m, whole)
 	learnVeil(m, whole)
@@ -64,7 +64,7 @@ func run(trays int, seed uint64, cache, out string) error {
 	for _, w := range evidence.Woods {
 		m.Prior[w] = measure.DefaultPrior
 	}
-	learnContext(m, second[:half])
+	learnContext(m, slices.Concat(second[:half], drawn(trays/5, seed+100000)))
 	learnBark(m, second[:half])
 	learnPrior(m, second[half:])
 	learnCalibration(m, asScanned(second[half:]))
