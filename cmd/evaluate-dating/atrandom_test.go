@@ -16,7 +16,7 @@ func TestRenderedRings(t *testing.T) {
 	if _, err := os.Stat(archives); err != nil {
 		t.Skip("no archive files at ", archives)
 	}
-	sites, err := readSites(archives)
+	sites, err := readSites(archives, false)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,6 +8,7 @@
 // trays (pictures.json).
 //
 //	go run ./cmd/evaluate-dating
+//	go run ./cmd/evaluate-dating -aside        other sites, to choose settings on
 //	go run ./cmd/evaluate-dating -learn DIR    probabilities anew, from a folder of cmd/evaluate -dir DIR
 //	go run ./cmd/evaluate-dating -render 99    rendered.json anew, by bin/pithward, in half an hour
 //
@@ -25,6 +26,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -39,6 +41,7 @@ type options struct {
 	learn    string
 	render   int
 	faults   string
+	aside    bool
 }
 
 func main() {
@@ -66,6 +69,7 @@ func run(args []string, out, talk io.Writer) error {
 	f.StringVar(&o.only, "only", "", "only sites whose name holds this")
 	f.StringVar(&o.learn, "learn", "", "write pictures.json anew from this folder of cmd/evaluate, and stop")
 	f.StringVar(&o.faults, "faults", "", "only the condition of this name: random, missed, unseen or hard (default: all)")
+	f.BoolVar(&o.aside, "aside", false, "sites that share no year with those of the table, to choose settings on; some have fewer cores")
 	f.IntVar(&o.render, "render", 0, "render so many sites anew, have bin/pithward measure them, write rendered.json, and stop")
 	if err := f.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
@@ -90,7 +94,7 @@ func run(args []string, out, talk io.Writer) error {
 	if err := json.Unmarshal(learned, &p); err != nil {
 		return err
 	}
-	sites, err := readSites(o.archives)
+	sites, err := readSites(o.archives, o.aside)
 	if err != nil {
 		return err
 	}
@@ -156,7 +160,7 @@ func conditions(p pictures, l looks) []condition {
 
 func evaluate(sites []site, c condition, o options, out, talk io.Writer) error {
 	all := map[company]*tally{}
-	fmt.Fprintf(out, "%s\n%d cores a site, %d to %d years; %.0f %% of the boundaries dropped, %.0f %% false ones added\n\n", c.words, siteCores, coreYears, siteYears, 100*dropShare, 100*falseRate)
+	fmt.Fprintf(out, "%s\n%s cores a site, %d to %d years; %.0f %% of the boundaries dropped, %.0f %% false ones added\n\n", c.words, o.coresWords(), coreYears, siteYears, 100*dropShare, 100*falseRate)
 	fmt.Fprint(out, "                       faults")
 	for _, w := range companies() {
 		fmt.Fprintf(out, "   %-21s", w)
@@ -200,6 +204,13 @@ func evaluate(sites []site, c condition, o options, out, talk io.Writer) error {
 	}
 	reliability(out, all)
 	return nil
+}
+
+func (o options) coresWords() string {
+	if o.aside {
+		return fmt.Sprintf("%d to %d", asideCores, siteCores)
+	}
+	return strconv.Itoa(siteCores)
 }
 
 func companies() []company { return []company{byMaster, bySisters, byBoth, byNobody} }

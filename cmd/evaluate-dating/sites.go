@@ -22,6 +22,7 @@ type tree struct {
 // site is cores that share a common signal, and chronologies to set them against.
 type site struct {
 	name    string
+	last    int // youngest year of the window
 	trees   []tree
 	masters map[string]*archive.Series // for each tree, of all the file's other trees
 	apart   *archive.Series            // of trees that are none of these; nil where there are too few
@@ -31,6 +32,7 @@ type site struct {
 // have of them, and the trees behind a chronology of others (chosen).
 const (
 	siteCores  = 11
+	asideCores = 6 // fewest of a site aside
 	siteYears  = 100
 	coreYears  = 60
 	apartTrees = 4
@@ -38,7 +40,10 @@ const (
 
 // readSites cuts sites out of the archive files of a folder: windows of siteYears
 // in which siteCores trees or more have coreYears, the youngest first.
-func readSites(dir string) ([]site, error) {
+//
+// Those aside share no year with these: what is chosen in measure/dating is chosen
+// on them. They may have fewer cores.
+func readSites(dir string, aside bool) ([]site, error) {
 	files, err := filepath.Glob(filepath.Join(dir, "*.rwl"))
 	if err != nil {
 		return nil, err
@@ -50,18 +55,28 @@ func readSites(dir string) ([]site, error) {
 		if err != nil {
 			return nil, err
 		}
-		sites = append(sites, cutSites(strings.TrimSuffix(filepath.Base(f), ".rwl"), c.Series)...)
+		judged := cutSites(strings.TrimSuffix(filepath.Base(f), ".rwl"), c.Series, math.MaxInt, siteCores)
+		if !aside {
+			sites = append(sites, judged...)
+			continue
+		}
+		before := math.MaxInt
+		for _, s := range judged {
+			before = min(before, s.last-siteYears)
+		}
+		sites = append(sites, cutSites(strings.TrimSuffix(filepath.Base(f), ".rwl"), c.Series, before, asideCores)...)
 	}
 	return sites, nil
 }
 
-func cutSites(name string, all []archive.Series) (sites []site) {
+// cutSites takes windows that end in a year or before, with so many cores or more.
+func cutSites(name string, all []archive.Series, before, cores int) (sites []site) {
 	oldest, youngest := math.MaxInt, math.MinInt
 	for _, s := range all {
 		oldest, youngest = min(oldest, s.FirstYear), max(youngest, s.LastYear())
 	}
-	for last := youngest; last-siteYears+1 >= oldest; {
-		s, ok := cutSite(name, all, last)
+	for last := min(before, youngest); last-siteYears+1 >= oldest; {
+		s, ok := cutSite(name, all, last, cores)
 		if !ok {
 			last -= 5
 			continue
@@ -73,8 +88,8 @@ func cutSites(name string, all []archive.Series) (sites []site) {
 }
 
 // cutSite takes a tree's first radius that has years enough in the window.
-func cutSite(name string, all []archive.Series, last int) (site, bool) {
-	s := site{name: fmt.Sprintf("%s %d", name, last), masters: map[string]*archive.Series{}}
+func cutSite(name string, all []archive.Series, last, cores int) (site, bool) {
+	s := site{last: last, name: fmt.Sprintf("%s %d", name, last), masters: map[string]*archive.Series{}}
 	taken := map[string]bool{}
 	for _, x := range all {
 		t := treeOf(x.ID)
@@ -84,7 +99,7 @@ func cutSite(name string, all []archive.Series, last int) (site, bool) {
 			s.trees = append(s.trees, c)
 		}
 	}
-	if len(s.trees) < siteCores {
+	if len(s.trees) < cores {
 		return s, false
 	}
 	for _, t := range s.trees {
