@@ -162,14 +162,14 @@ func projectText(r stand.Report) string {
 	}
 	settledText(&b, r.Settled)
 	count := map[string]int{}
-	tree := ""
-	for i, s := range r.Series {
-		if i == 0 || s.Tree != tree {
-			tree = s.Tree
-			fmt.Fprintf(&b, "tree %s\n", tree)
+	for _, t := range r.Trees {
+		treeText(&b, t)
+		for _, s := range r.Series {
+			if s.Tree == t.Tree {
+				count[s.Standing]++
+				projectSeriesText(&b, s)
+			}
 		}
-		count[s.Standing]++
-		projectSeriesText(&b, s)
 	}
 	fmt.Fprintf(&b, "%d dated, %d unsure, %d contrary to the field, %d floating, %d undatable\n", count[dating.Stands], count[dating.Unsure],
 		count[dating.Contrary], count[dating.StaysAfloat], count[dating.Undatable])
@@ -177,6 +177,40 @@ func projectText(r stand.Report) string {
 		fmt.Fprintf(&b, "wrote %s\n", f)
 	}
 	return b.String()
+}
+
+// treeText says how the radii of a tree agree among themselves, and their mean with
+// the site.
+func treeText(b *strings.Builder, t dating.TreeView) {
+	fmt.Fprintf(b, "tree %s", t.Tree)
+	if len(t.Radii) > 1 {
+		fmt.Fprintf(b, "  %d radii", len(t.Radii))
+		if t.RBetween != nil {
+			fmt.Fprintf(b, ", r %.2f between them", *t.RBetween)
+		}
+		if t.R != nil {
+			fmt.Fprintf(b, "; r %.2f of their mean with %s", *t.R, numbered(t.Trees, "other tree"))
+		}
+	}
+	fmt.Fprintln(b)
+	for _, p := range t.Partings {
+		if p.Posterior < worthALook {
+			continue
+		}
+		fmt.Fprintf(b, "  its radii part at %s (probability %s):\n", spanText(p.FromYear, p.ToYear), probability(p.Posterior))
+		for _, w := range p.Ways {
+			if w.Posterior >= worthAThought {
+				fmt.Fprintf(b, "    in %s %s\n", w.Series, w.Words)
+			}
+		}
+	}
+}
+
+func spanText(from, to int) string {
+	if from == to {
+		return yearText(from)
+	}
+	return yearText(from) + " to " + yearText(to)
 }
 
 func projectSeriesText(b *strings.Builder, s stand.Dated) {
@@ -203,6 +237,9 @@ func projectSeriesText(b *strings.Builder, s stand.Dated) {
 		fmt.Fprintf(b, "    %s\n", strings.Join(agrees, ", "))
 	}
 	suspectsText(b, "    ", s.Suspects)
+	for _, w := range s.Warnings {
+		fmt.Fprintf(b, "    note: %s\n", w)
+	}
 }
 
 func settledText(b *strings.Builder, all []stand.Settled) {

@@ -12,11 +12,12 @@ import (
 
 // Report is what came of dating a project; --json prints it.
 type Report struct {
-	Schema   string    `json:"schema"`
-	Series   []Dated   `json:"series"`  // by tree
-	Settled  []Settled `json:"settled"` // what was changed, and what was not
-	Files    []string  `json:"files"`
-	Warnings []string  `json:"warnings"`
+	Schema   string            `json:"schema"`
+	Trees    []dating.TreeView `json:"trees"`   // by name: the radii of each against each other, and their mean against the site
+	Series   []Dated           `json:"series"`  // by tree
+	Settled  []Settled         `json:"settled"` // what was changed, and what was not
+	Files    []string          `json:"files"`
+	Warnings []string          `json:"warnings"`
 }
 
 // Dated is a series of a project, as a series of dating.Report with what the
@@ -36,27 +37,74 @@ type Dated struct {
 // elsewhere. sure is the posterior from which a place is a date.
 func Date(ctx context.Context, cores []Core, against []archive.Series, treeChars int, sure float64) (Report, error) {
 	st := New(cores, against, treeChars)
-	r := Report{Schema: dating.ReportSchema, Series: []Dated{}, Settled: []Settled{}, Files: []string{}, Warnings: append([]string{}, st.Warnings...)}
+	r := Report{Schema: dating.ReportSchema, Trees: []dating.TreeView{}, Series: []Dated{}, Settled: []Settled{}, Files: []string{}, Warnings: append([]string{}, st.Warnings...)}
+	all := make([]dating.Standing, len(cores))
+	for i := range cores {
+		if err := ctx.Err(); err != nil {
+			return r, err
+		}
+		all[i] = st.Standing(i, sure)
+	}
 	for i, c := range cores {
 		if err := ctx.Err(); err != nil {
 			return r, err
 		}
-		r.Series = append(r.Series, dateOne(st, i, c, sure))
+		r.Series = append(r.Series, dateOne(st, i, c, sure, all))
 	}
+	r.Trees = append(r.Trees, st.Trees()...)
+	slices.SortStableFunc(r.Trees, func(a, b dating.TreeView) int { return cmp.Compare(a.Tree, b.Tree) })
 	slices.SortStableFunc(r.Series, func(a, b Dated) int { return cmp.Compare(a.Tree, b.Tree) })
 	return r, nil
 }
 
-func dateOne(st *dating.Stand, i int, c Core, sure float64) Dated {
-	s := c.Series.Trim()
-	x := st.Standing(i, sure)
+// byTree takes into account where the other radii of its tree put a series: they may
+// date what floats, and contradict what the other trees or the field say. against is
+// what dates it.
+func byTree(st *dating.Stand, i int, sure float64, all []dating.Standing) (s dating.Standing, against, warning string) {
+	x, against := all[i], "other trees"
+	if x.Trees == 0 {
+		against = "nothing"
+	}
+	y, ok := st.StandingInTree(i, sure)
+	if !ok || y.LastYear == nil || y.Posterior < sure {
+		return x, against, ""
+	}
+	switch {
+	case x.Standing == dating.Stands && *x.LastYear == *y.LastYear:
+	case x.Standing == dating.Stands && st.Series(i).Floating:
+		x.Standing = dating.StaysAfloat
+		x.Reason = fmt.Sprintf("the other radii of its tree put its last ring at %d, the other trees at %d: look where they part", *y.LastYear, *x.LastYear)
+	case st.Series(i).Floating && !sisterStands(st, i, all):
+		x.Reason += fmt.Sprintf("; the other radii of its tree would put its last ring at %d, but are not dated themselves", *y.LastYear)
+	case st.Series(i).Floating:
+		y.R = x.R
+		return y, "own tree", "the other trees do not date it by themselves: " + x.Reason
+	case *y.LastYear != st.Series(i).Trim().LastYear():
+		warning = fmt.Sprintf("the other radii of its tree put its last ring at %d", *y.LastYear)
+	}
+	return x, against, warning
+}
+
+// sisterStands tells whether another radius of a series' tree is dated.
+func sisterStands(st *dating.Stand, i int, all []dating.Standing) bool {
+	for k, x := range all {
+		if k != i && st.Tree(k) == st.Tree(i) && x.Standing == dating.Stands && !st.Series(k).Floating {
+			return true
+		}
+	}
+	return false
+}
+
+func dateOne(st *dating.Stand, i int, c Core, sure float64, all []dating.Standing) Dated {
+	s := c.Trim()
+	x, against, warning := byTree(st, i, sure, all)
 	d := Dated{Standing: x.Standing, Core: c.Core(), Scan: c.Scan, R: x.R}
 	d.RTree, d.Radii = st.WithinTree(i)
 	d.SeriesReport = dating.SeriesReport{ID: s.ID, Tree: st.Tree(i), N: len(s.Widths), Decision: dating.DecisionUndated, Posterior: x.Posterior, NoneOf: x.NoneOf,
-		Against: "other trees", References: x.Trees, Reason: x.Reason, Placements: []dating.PlacementReport{}, OwnTree: []dating.PlacementReport{},
+		Against: against, References: x.Trees, Reason: x.Reason, Placements: []dating.PlacementReport{}, OwnTree: []dating.PlacementReport{},
 		Hold: []dating.WindowReport{}, Suspects: []dating.SuspectReport{}, Warnings: []string{}}
-	if x.Trees == 0 {
-		d.Against = "nothing"
+	if warning != "" {
+		d.Warnings = append(d.Warnings, warning)
 	}
 	if x.Standing == dating.Stands {
 		first, last := *x.LastYear-len(s.Widths)+1, *x.LastYear

@@ -183,3 +183,45 @@ func TestSettleLeaves(t *testing.T) {
 		}
 	}
 }
+
+// Radii are set against those of their tree first: one without years is dated by its
+// sister if that is dated itself.
+func TestDateWithinTrees(t *testing.T) {
+	for _, tt := range []struct {
+		trees    int
+		standing string
+		reason   string
+	}{
+		{2, dating.Undatable, "not dated themselves"}, // nobody to date the sister by
+		{6, dating.Stands, ""},
+	} {
+		m := scanOf(tt.trees, 120, 500, 500)
+		sister := &m.Cores[1]
+		sister.Field.Tree = m.Cores[0].Field.Tree
+		for i := range sister.Rings {
+			sister.Rings[i].Year = nil
+		}
+		cores, _, err := Series(t.Context(), project(t, m), "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := Date(t.Context(), cores, nil, 0, 0.9)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var tree dating.TreeView
+		for _, x := range r.Trees {
+			if len(x.Radii) == 2 {
+				tree = x
+			}
+		}
+		if tree.Tree != "RDG00" || len(tree.Partings) > 0 || (tree.R != nil) != (tt.trees > 2) {
+			t.Errorf("%d cores: tree %+v", tt.trees, tree)
+		}
+		for _, s := range r.Series {
+			if s.ID == "RDG01A" && (s.Standing != tt.standing || !strings.Contains(s.Reason, tt.reason)) {
+				t.Errorf("%d cores: the sister is %s: %s", tt.trees, s.Standing, s.Reason)
+			}
+		}
+	}
+}

@@ -1,0 +1,92 @@
+package dating
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"pithward/measure/archive"
+)
+
+// radiiOf are n radii of one invented tree, whose rings vary alike. Radius 0 lacks the
+// boundary between rings 50 and 51 from the bark; the picture shows it faintly.
+func radiiOf(n int, seed uint64) []archive.Series {
+	r := rand.New(rand.NewPCG(seed, 9))
+	common := make([]float64, 100)
+	for k := range common {
+		common[k] = 0.3 * r.NormFloat64()
+	}
+	var all []archive.Series
+	for i := range n {
+		var widths []archive.Width // from the bark
+		var pictures []archive.RingPicture
+		for k, v := range common {
+			w := archive.Width(0.8 * math.Exp(v+0.1*r.NormFloat64()))
+			if i == 0 && k == 51 {
+				last := len(widths) - 1
+				share := float64(widths[last] / (widths[last] + w))
+				pictures[last].Candidates = []archive.PicturePlace{{ID: "missed", Probability: 0.2, Share: share}}
+				widths[last] += w
+				continue
+			}
+			widths = append(widths, w)
+			pictures = append(pictures, archive.RingPicture{Boundary: &archive.PicturePlace{ID: "b", Probability: 0.99, Share: 1}})
+		}
+		s := archive.Series{ID: "OAK" + string(rune('A'+i)), Meta: archive.Meta{Tree: "OAK"}}
+		for k := len(widths) - 1; k >= 0; k-- {
+			s.Widths, s.Pictures = append(s.Widths, widths[k]), append(s.Pictures, pictures[k])
+		}
+		s.FirstYear = 2021 - len(s.Widths)
+		all = append(all, s)
+	}
+	return all
+}
+
+// The radii of one tree are set against each other without any other tree: the fault
+// of one is named, and its sister, which is as it should be, is the less likely way.
+func TestRadiiWithinTree(t *testing.T) {
+	for _, n := range []int{2, 3} {
+		for seed := range uint64(4) {
+			trees := NewStand(radiiOf(n, seed), nil, 0).Trees()
+			if len(trees) != 1 || len(trees[0].Radii) != n || trees[0].RBetween == nil || trees[0].R != nil {
+				t.Fatalf("%d radii, seed %d: %+v", n, seed, trees)
+			}
+			found := 0
+			for _, p := range trees[0].Partings {
+				if p.Posterior < 0.5 {
+					continue
+				}
+				found++
+				if w := p.Ways[0]; w.Series != "OAKA" || w.Place != "missed" || w.PosteriorHere < 0.5 {
+					t.Errorf("%d radii, seed %d: %s: %s (%s)", n, seed, w.Series, w.Words, w.Place)
+				}
+				sum := 0.0
+				for _, w := range p.Ways {
+					sum += w.Posterior
+				}
+				if sum > 1 || math.Abs(sum-p.Posterior) > 1e-9 {
+					t.Errorf("%d radii, seed %d: ways of %.3f in a parting of %.3f", n, seed, sum, p.Posterior)
+				}
+			}
+			if found != 1 {
+				t.Errorf("%d radii, seed %d: %d partings", n, seed, found)
+			}
+		}
+	}
+}
+
+// A radius without years is dated by its sister where there is no other tree.
+func TestDatedByItsTree(t *testing.T) {
+	all := radiiOf(2, 3)
+	all[1].Floating, all[1].FirstYear = true, 1
+	st := NewStand(all, nil, 0)
+	if s := st.Standing(1, 0.99); s.Standing != Undatable {
+		t.Errorf("by other trees, of which there are none, it is %s", s.Standing)
+	}
+	if s, ok := st.StandingInTree(1, 0.95); !ok || s.Standing != Stands || *s.LastYear != 2020 {
+		t.Errorf("by its tree: %+v", s)
+	}
+	if _, ok := st.StandingInTree(0, 0.99); ok {
+		t.Error("set against a sister without years")
+	}
+}
