@@ -35,6 +35,7 @@ type dateOptions struct {
 	settle          float64
 	observer        string
 	out             string
+	sheet           string
 }
 
 // fileList is a flag for one file or several: it notes where among the words of
@@ -97,6 +98,10 @@ it: suspects of that posterior are then mended in the reading of an observer nam
 ` + stand.Program + `, never by an absent ring, and each change is tested against trees
 that had no part in it. The desk's undo, and pithward log, know it as any other edit.
 
+Files written by --out carry what the core sheet tells: site, species, tree, sampled,
+note, and its columns ` + strings.Join(archive.SiteColumns()[:5], ", ") + `,
+` + strings.Join(archive.SiteColumns()[5:], ", ") + `.
+
 Death is never before the outermost ring. With --sapwood, the number of sapwood
 rings usual in the region, a felling is estimated for series whose sapwood was
 counted.` +
@@ -140,8 +145,9 @@ counted.` +
 	f.StringVar(&o.project, "project", "", "date the cores of this project `FILE` instead of SERIES")
 	f.StringVar(&o.observer, "observer", "", "with --project: as `NAME` has settled it")
 	f.StringVar(&o.out, "out", "", "with --project: write the dated series into `DIR` (.rwl, -noaa.txt, .xml)")
+	f.StringVar(&o.sheet, "sheet", "", "with --out: take what the files tell of trees and place from this core sheet `FILE.csv`, not from the one measured with")
 	f.Float64Var(&o.settle, "settle", 0, "with --project: mend suspects of at least this `POSTERIOR`, as the observer "+stand.Program)
-	if err := errors.Join(cmd.MarkFlagFilename("project"), cmd.MarkFlagFilename("against"), cmd.MarkFlagFilename("pairs", "csv"), cmd.MarkFlagFilename("plot", "png", "svg")); err != nil {
+	if err := errors.Join(cmd.MarkFlagFilename("project"), cmd.MarkFlagFilename("sheet", "csv"), cmd.MarkFlagFilename("against"), cmd.MarkFlagFilename("pairs", "csv"), cmd.MarkFlagFilename("plot", "png", "svg")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test
 	}
 	return cmd

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -11,7 +12,9 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
+	"pithward/measure"
 	"pithward/measure/archive"
 	"pithward/measure/dating"
 	"pithward/measure/ledger"
@@ -22,8 +25,8 @@ import (
 // that gives a project's flags without it.
 func (o dateOptions) projectCall() error {
 	switch {
-	case o.project == "" && (o.settle != 0 || o.observer != "" || o.out != ""):
-		return errors.New("--settle, --observer and --out go with --project FILE")
+	case o.project == "" && (o.settle != 0 || o.observer != "" || o.out != "" || o.sheet != ""):
+		return errors.New("--settle, --observer, --out and --sheet go with --project FILE")
 	case o.project == "":
 		return nil
 	case len(o.series) > 0:
@@ -32,6 +35,8 @@ func (o dateOptions) projectCall() error {
 		return fmt.Errorf("--settle %g: want a posterior of at least 0.5 and less than 1", o.settle)
 	case o.settle != 0 && o.observer != "" && o.observer != stand.Program:
 		return fmt.Errorf("--settle changes nobody's reading but that of the observer %s: leave --observer out", stand.Program)
+	case o.sheet != "" && o.out == "":
+		return errors.New("--sheet says what the files of --out tell of the trees and their place: give --out DIR, too")
 	case o.hold || o.pairs != "" || o.plot != "":
 		return errors.New("--hold, --pairs and --plot are for files: write the project's files with --out first")
 	}
@@ -41,6 +46,10 @@ func (o dateOptions) projectCall() error {
 // runDateProject dates the cores of a project.
 func runDateProject(ctx context.Context, o dateOptions, d deps) error {
 	settings, err := o.settings()
+	if err != nil {
+		return err
+	}
+	sheet, err := openSheet(o.sheet)
 	if err != nil {
 		return err
 	}
@@ -62,9 +71,14 @@ func runDateProject(ctx context.Context, o dateOptions, d deps) error {
 		return &failure{err}
 	}
 	if o.out != "" {
-		if report.Files, err = writeDated(o.out, filepath.Base(o.project), cores, report, o.overwrite); err != nil {
+		if sheet != nil {
+			report.Warnings = append(report.Warnings, describe(cores, sheet)...)
+		}
+		var said []string
+		if report.Files, said, err = writeDated(o.out, filepath.Base(o.project), cores, report, o.overwrite); err != nil {
 			return &failure{err}
 		}
+		report.Warnings = append(report.Warnings, said...)
 	}
 	if o.json {
 		err = printJSON(d.out, report)
@@ -127,30 +141,88 @@ func projectObserver(ctx context.Context, l *ledger.Ledger, named string) (strin
 	return "", nil
 }
 
+// describe takes from a sheet what archives want to know.
+func describe(cores []stand.Core, sheet *measure.Sheet) []string {
+	rows, said := stand.Describe(cores, sheet)
+	if rows == 0 {
+		said = append(said, sheet.Name+": no row is of a core of the project: the columns scan and position have to be as when it was measured")
+	}
+	return append(sheet.Messages(), said...)
+}
+
 // writeDated writes the dated series in every format that takes what is known of
-// them. It writes nothing where nothing is dated.
-func writeDated(dir, project string, cores []stand.Core, r stand.Report, overwrite bool) ([]string, error) {
-	c := stand.Archive(cores, r, archive.Site{})
+// them, a file for each species where the format names one, and returns what had to be left out or changed. It writes nothing where
+// nothing is dated.
+func writeDated(dir, project string, cores []stand.Core, r stand.Report, overwrite bool) (files, said []string, err error) {
+	c, said := stand.Archive(cores, r)
 	if len(c.Series) == 0 {
-		return []string{}, nil
+		return []string{}, nil, nil
 	}
 	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return nil, fmt.Errorf("--out %s: cannot be made: %w", dir, reason(err))
+		return nil, nil, fmt.Errorf("--out %s: cannot be made: %w", dir, reason(err))
 	}
 	stem := filepath.Join(dir, strings.TrimSuffix(project, ledger.Ending))
-	var files []string
-	for _, end := range []string{".rwl", "-noaa.txt", ".xml"} {
+	write := func(path string, c *archive.Collection) error {
 		var text bytes.Buffer
-		path := stem + end
-		if _, err := archive.Write(&text, c, archive.FormatOf(path), archive.TucsonOptions{}); err != nil {
-			return nil, fmt.Errorf("%s: %w", path, err)
+		warnings, err := archive.Write(&text, c, archive.FormatOf(path), archive.TucsonOptions{})
+		if err != nil {
+			return fmt.Errorf("%s: %w", path, err)
 		}
-		if err := writeWhole(path, text.Bytes(), overwrite); err != nil {
-			return nil, err
+		for _, w := range warnings {
+			said = append(said, fmt.Sprintf("%s: %s", path, w))
 		}
 		files = append(files, path)
+		return writeWhole(path, text.Bytes(), overwrite)
 	}
-	return files, nil
+	parts, names := c.BySpecies(), []string{stem}
+	if len(parts) > 1 {
+		names = partNames(stem, parts)
+	}
+	for k, part := range parts {
+		var differ []archive.Warning
+		part.Site, differ = archive.CommonSite(part.Series)
+		for _, w := range differ {
+			said = append(said, fmt.Sprintf("%s: %s", names[k], w))
+		}
+		for _, end := range []string{".rwl", "-noaa.txt"} {
+			if err := write(names[k]+end, part); err != nil {
+				return nil, nil, err
+			}
+		}
+	}
+	if err := write(stem+".xml", c); err != nil {
+		return nil, nil, err
+	}
+	return files, said, nil
+}
+
+// partNames names the files of each species, and of each site where there are
+// several.
+func partNames(stem string, parts []*archive.Collection) (names []string) {
+	word := func(s string) string {
+		return strings.Trim(strings.Map(func(r rune) rune {
+			if unicode.IsLetter(r) || unicode.IsDigit(r) {
+				return unicode.ToLower(r)
+			}
+			return '-'
+		}, s), "-")
+	}
+	sites := map[string]bool{}
+	for _, p := range parts {
+		sites[p.Series[0].Meta.Site.Name] = true
+	}
+	for k, p := range parts {
+		name := stem
+		if of := p.Series[0].Meta.Site.Name; len(sites) > 1 {
+			name += "-" + cmp.Or(word(of), "no-site")
+		}
+		name += "-" + cmp.Or(word(p.Series[0].Meta.Species), "no-species")
+		if slices.Contains(names, name) { // two that differ in signs alone
+			name += fmt.Sprintf("-%d", k+1)
+		}
+		names = append(names, name)
+	}
+	return names
 }
 
 // projectText is the answer for people: what was changed, then each tree with

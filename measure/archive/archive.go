@@ -108,6 +108,12 @@ type Meta struct {
 	Sapwood *int   // number of sapwood rings counted, when the limit was seen
 	Note    string
 	Remarks map[int][]string // by year
+	Site    Site             // what is known of the very place of the tree
+
+	Sampled          string   // ISO date
+	Analyst          string   // who settled the boundaries
+	ScaleUncertainty *float64 // relative standard uncertainty of all widths together
+	Posterior        *float64 // of the years, by crossdating
 }
 
 // LastYear returns the year of the youngest value; for an empty series the
@@ -172,6 +178,7 @@ type Site struct {
 	LongitudeDeg  *float64 // east positive
 	Investigators string
 	Study         string // title
+	Laboratory    string
 }
 
 // Empty tells whether nothing is known.

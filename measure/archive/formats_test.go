@@ -165,11 +165,11 @@ func TestSiteFromHeader(t *testing.T) {
 // ridge is an invented collection with everything a TRiDaS document can say.
 func ridge() *Collection {
 	return &Collection{Name: "ridge", Site: Site{Code: "RDG", Name: "Example Ridge", Location: "Nowhere", Species: "Pinus sylvestris",
-		SpeciesCode: "PISY", ElevationM: ptr(350.0), LatitudeDeg: ptr(50.2), LongitudeDeg: ptr(8.25), Investigators: "nobody", Study: "Ridge & valley"},
+		SpeciesCode: "PISY", ElevationM: ptr(350.0), LatitudeDeg: ptr(50.2), LongitudeDeg: ptr(8.25), Investigators: "nobody", Study: "Ridge & valley", Laboratory: "Ridge hut"},
 		Series: []Series{
 			{ID: "RDG01A", FirstYear: -3, Unit: Thousandths, Widths: widths(Thousandths, 1234, 0, -1, 987, 1500), Meta: Meta{Tree: "RDG01",
 				Species: "Pinus sylvestris", Bark: ptr(true), Pith: ptr(false), Sapwood: ptr(3), Note: "resin <at> 0",
-				Remarks: map[int][]string{-3: {"frost damage", "own words"}}}},
+				Remarks: map[int][]string{-3: {"frost damage", "own words"}}, Sampled: "2020-10-01", Analyst: "Ada", ScaleUncertainty: ptr(0.0015), Posterior: ptr(0.9975)}},
 			{ID: "RDG01B", FirstYear: 1, Floating: true, Unit: Hundredths, Widths: widths(Hundredths, 120, 99), Meta: Meta{Tree: "RDG01", Species: "Pinus sylvestris"}},
 			{ID: "RDG02A", FirstYear: 1990, Widths: []Width{1.23456, 0.1}, Meta: Meta{Tree: "RDG02A", Species: "Quercus robur"}},
 			{ID: "RDGSTD", FirstYear: 1990, Quantity: Index, Widths: []Width{0.9, 1.1}, Depth: []int{2, 3}},

@@ -26,6 +26,7 @@ func FromMeasurement(m *measure.Measurement) (dated, floating []Series) {
 		for k, part := range parts {
 			s := partSeries(c, part)
 			s.Meta = coreMeta(c, k == 0, k == len(parts)-1)
+			s.Meta.ScaleUncertainty = m.Scale.RelativeStandardUncertainty
 			if k > 0 {
 				s.ID = fmt.Sprintf("%s.%d", c.ID, k+1)
 			}
@@ -181,7 +182,8 @@ func coreMeta(c measure.Core, outermost, innermost bool) Meta {
 	bark, pith := c.BarkPresent && outermost, c.PithPresent && innermost
 	m := Meta{Bark: &bark, Pith: &pith}
 	if c.Field != nil {
-		m.Tree, m.Species, m.Note = c.Field.Tree, c.Field.Species, c.Field.Note
+		m.Tree, m.Species, m.Note, m.Sampled = c.Field.Tree, c.Field.Species, c.Field.Note, c.Field.Sampled
+		m.Site, _ = SiteOf(*c.Field) // whoever writes files asks for the faults
 		if n, err := strconv.Atoi(c.Field.OtherCell(sapwoodColumn)); err == nil && n >= 0 && outermost {
 			m.Sapwood = &n
 		}
@@ -206,6 +208,7 @@ func ReadMeasurement(name string, data []byte) (*Collection, error) {
 	}
 	switch {
 	case len(c.Series) > 0:
+		c.Site, _ = CommonSite(c.Series)
 		return c, nil
 	case m.Scale.MMPerPx == nil:
 		return c, fmt.Errorf("%s: %w: the scan has no scale; measure it again with --dpi or --mm-per-px", name, ErrNoSeries)

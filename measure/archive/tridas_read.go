@@ -106,15 +106,17 @@ type tridasGeneric struct {
 }
 
 type tridasElement struct {
-	Title    string         `xml:"title"`
-	Taxon    string         `xml:"taxon"`
-	Altitude *float64       `xml:"altitude"`
-	Samples  []tridasSample `xml:"sample"`
+	Title    string          `xml:"title"`
+	Taxon    string          `xml:"taxon"`
+	Location *tridasLocation `xml:"location"`
+	Altitude *float64        `xml:"altitude"`
+	Samples  []tridasSample  `xml:"sample"`
 }
 
 type tridasSample struct {
 	Title string         `xml:"title"`
 	Type  string         `xml:"type"`
+	Date  string         `xml:"samplingDate,omitempty"`
 	Radii []tridasRadius `xml:"radius"`
 }
 
@@ -146,11 +148,13 @@ type tridasSeries struct {
 	Title          string                `xml:"title"`
 	Comments       string                `xml:"comments,omitempty"`
 	Wood           *tridasWood           `xml:"woodCompleteness"`
+	Analyst        string                `xml:"analyst,omitempty"`
 	Method         *tridasMethod         `xml:"measuringMethod"`
 	Type           string                `xml:"type,omitempty"`
 	Links          *struct{}             `xml:"linkSeries"`
 	Interpretation *tridasInterpretation `xml:"interpretation"`
 	Unsolved       *struct{}             `xml:"interpretationUnsolved"`
+	Generic        []tridasGeneric       `xml:"genericField"`
 	Values         []tridasValues        `xml:"values"`
 }
 
@@ -160,9 +164,16 @@ type tridasMethod struct {
 }
 
 type tridasInterpretation struct {
-	Dating *tridasDating `xml:"dating"`
-	First  *tridasYear   `xml:"firstYear"`
-	Last   *tridasYear   `xml:"lastYear"`
+	Dating     *tridasDating     `xml:"dating"`
+	First      *tridasYear       `xml:"firstYear"`
+	Last       *tridasYear       `xml:"lastYear"`
+	Foundation *tridasFoundation `xml:"statFoundation"`
+}
+
+type tridasFoundation struct {
+	Value    string `xml:"statValue"`
+	Type     string `xml:"type"`
+	Software string `xml:"usedSoftware"`
 }
 
 type tridasDating struct {
@@ -215,6 +226,9 @@ func (c *Collection) tridasProject(p tridasProject) {
 	if p.Investigator != "unknown" && c.Site.Investigators == "" {
 		c.Site.Investigators = p.Investigator
 	}
+	if c.Site.Laboratory == "" && p.Laboratory.Name != unknown {
+		c.Site.Laboratory = p.Laboratory.Name
+	}
 	for _, o := range p.Objects {
 		c.tridasObject(o)
 	}
@@ -237,6 +251,7 @@ func (c *Collection) tridasObject(o tridasObject) {
 			meta.Species = ""
 		}
 		for _, sample := range e.Samples {
+			meta.Sampled = sample.Date
 			for _, r := range sample.Radii {
 				for _, s := range r.Series {
 					c.tridasSeries(s, meta, r.Wood)
@@ -278,7 +293,15 @@ func (c *Collection) tridasSeries(t tridasSeries, meta Meta, wood *tridasWood) {
 		wood = t.Wood
 	}
 	meta.wood(wood)
-	meta.Note = t.Comments
+	meta.Note, meta.Analyst = t.Comments, t.Analyst
+	for _, g := range t.Generic {
+		if g.Name == scaleUncertainty {
+			meta.ScaleUncertainty = number(g.Text)
+		}
+	}
+	if t.Interpretation != nil && t.Interpretation.Foundation != nil && t.Interpretation.Foundation.Type == yearsPosterior {
+		meta.Posterior = number(t.Interpretation.Foundation.Value)
+	}
 	if len(t.Values) == 0 {
 		c.warn(t.Line, id, "no values: left out")
 	}

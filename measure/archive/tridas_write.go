@@ -6,6 +6,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 )
 
 const (
@@ -14,6 +15,8 @@ const (
 
 	genericCode        = "siteCode"
 	genericSpeciesCode = "speciesCode"
+	scaleUncertainty   = "relativeStandardUncertaintyOfScale"
+	yearsPosterior     = "posterior probability of the years"
 )
 
 // WriteTRiDaS writes a TRiDaS 1.2.2 document: one element a tree, one radius a
@@ -64,7 +67,7 @@ func tridasProjectOf(c *Collection, series []Series, ids []string) tridasProject
 		title = site.Name
 	}
 	p := tridasProject{
-		Title: orUnknown(title), Type: unknown, Laboratory: tridasLaboratory{Name: unknown},
+		Title: orUnknown(title), Type: unknown, Laboratory: tridasLaboratory{Name: orUnknown(site.Laboratory)},
 		Category: "dating", Investigator: orUnknown(site.Investigators), Period: unknown,
 	}
 	o := tridasObject{Title: orUnknown(site.Name), Type: "site", Location: tridasLocationOf(site)}
@@ -91,12 +94,28 @@ func tridasProjectOf(c *Collection, series []Series, ids []string) tridasProject
 		if !ok {
 			k = len(o.Elements)
 			trees[tree+"\x00"+species] = k
-			o.Elements = append(o.Elements, tridasElement{Title: tree, Taxon: species, Altitude: site.ElevationM})
+			o.Elements = append(o.Elements, tridasElementOf(s, tree, species, site))
 		}
 		o.Elements[k].Samples = append(o.Elements[k].Samples, tridasSampleOf(s, ids[i]))
 	}
 	p.Objects = []tridasObject{o}
 	return p
+}
+
+// tridasElementOf is a tree, with its own place where that is not the site's.
+func tridasElementOf(s Series, tree, species string, site Site) tridasElement {
+	e := tridasElement{Title: tree, Taxon: species, Altitude: site.ElevationM}
+	own := s.Meta.Site
+	if own.ElevationM != nil {
+		e.Altitude = own.ElevationM
+	}
+	if own.Location == site.Location { // the site says it
+		own.Location = ""
+	}
+	if degreesText(own.LatitudeDeg)+degreesText(own.LongitudeDeg) != degreesText(site.LatitudeDeg)+degreesText(site.LongitudeDeg) || own.Location != "" {
+		e.Location = tridasLocationOf(own)
+	}
+	return e
 }
 
 func tridasLocationOf(s Site) *tridasLocation {
@@ -114,13 +133,25 @@ func tridasLocationOf(s Site) *tridasLocation {
 }
 
 func tridasSampleOf(s Series, id string) tridasSample {
-	return tridasSample{Title: id, Type: "core", Radii: []tridasRadius{{
+	sampled := ""
+	if _, err := time.Parse(time.DateOnly, s.Meta.Sampled); err == nil { // the schema takes whole dates only
+		sampled = s.Meta.Sampled
+	}
+	return tridasSample{Title: id, Type: "core", Date: sampled, Radii: []tridasRadius{{
 		Title: id,
 		Series: []tridasSeries{{
-			Title: id, Comments: s.Meta.Note, Wood: tridasWoodOf(s), Method: &tridasMethod{Normal: "onscreen measuring"},
-			Interpretation: tridasInterpretationOf(s), Values: []tridasValues{tridasValuesOf(s)},
+			Title: id, Comments: s.Meta.Note, Wood: tridasWoodOf(s), Analyst: s.Meta.Analyst, Method: &tridasMethod{Normal: "onscreen measuring"},
+			Interpretation: tridasInterpretationOf(s), Generic: tridasFacts(s), Values: []tridasValues{tridasValuesOf(s)},
 		}},
 	}}}
+}
+
+// tridasFacts are facts that the standard has no place of its own for.
+func tridasFacts(s Series) (facts []tridasGeneric) {
+	if u := s.Meta.ScaleUncertainty; u != nil {
+		facts = append(facts, tridasGeneric{scaleUncertainty, "xs:float", strconv.FormatFloat(*u, 'f', 6, 64)})
+	}
+	return facts
 }
 
 func tridasDerived(s Series, id string) tridasSeries {
@@ -163,7 +194,11 @@ func tridasInterpretationOf(s Series) *tridasInterpretation {
 		dating = "relative"
 	}
 	first, last := tridasYearOf(s.FirstYear), tridasYearOf(s.LastYear())
-	return &tridasInterpretation{Dating: &tridasDating{dating}, First: &first, Last: &last}
+	in := &tridasInterpretation{Dating: &tridasDating{dating}, First: &first, Last: &last}
+	if p := s.Meta.Posterior; p != nil {
+		in.Foundation = &tridasFoundation{strconv.FormatFloat(math.Min(*p, 0.9999), 'f', 4, 64), yearsPosterior, "pithward"}
+	}
+	return in
 }
 
 // tridasYearOf turns an astronomical year into one with a suffix: there is no

@@ -5,7 +5,9 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
+	"pithward/measure"
 	"pithward/measure/archive"
 	"pithward/measure/dating"
 )
@@ -113,6 +115,13 @@ func dateOne(st *dating.Stand, i int, c Core, sure float64, all []dating.Standin
 	if x.Standing != dating.Undatable {
 		d.Suspects = append(d.Suspects, st.View(i).Suspects...)
 	}
+	if moved := st.Series(i); d.LastYear != nil && moved.Floating { // say years as they were found
+		by := *d.LastYear - moved.Trim().LastYear()
+		for k := range d.Suspects {
+			x := &d.Suspects[k]
+			x.Year, x.FromYear, x.ToYear = x.Year+by, x.FromYear+by, x.ToYear+by
+		}
+	}
 	return d
 }
 
@@ -120,23 +129,56 @@ func dateOne(st *dating.Stand, i int, c Core, sure float64, all []dating.Standin
 func (c Core) Core() string { return c.Series.Core }
 
 // Archive returns the dated series of a report with their years and all that is
-// known of them, for files. site is what is known of the place.
-func Archive(cores []Core, r Report, site archive.Site) *archive.Collection {
-	c := &archive.Collection{Site: site}
-	last := map[string]int{}
+// known of them, for files, and in which of them a fault is suspected.
+func Archive(cores []Core, r Report) (*archive.Collection, []string) {
+	c := &archive.Collection{}
+	dated := map[string]Dated{}
 	for _, d := range r.Series {
 		if d.LastYear != nil {
-			last[key(d.Core, d.ID)] = *d.LastYear
+			dated[key(d.Core, d.ID)] = d
 		}
 	}
+	var suspected, said []string
 	for _, x := range cores {
-		s := x.Series.Trim()
-		if year, ok := last[key(s.Core, s.ID)]; ok {
-			s.FirstYear, s.Floating = year-len(s.Widths)+1, false
-			c.Series = append(c.Series, s)
+		s := x.Trim()
+		d, ok := dated[key(s.Core, s.ID)]
+		if !ok {
+			continue
+		}
+		s.FirstYear, s.Floating, s.Meta.Posterior = *d.LastYear-len(s.Widths)+1, false, &d.Posterior
+		c.Series = append(c.Series, s)
+		if n := len(d.Suspects); n > 0 && d.Suspects[0].Posterior >= 0.5 {
+			suspected = append(suspected, fmt.Sprintf("%s (%s, %d)", s.ID, d.Suspects[0].Kind, d.Suspects[0].Year))
 		}
 	}
-	return c
+	if len(suspected) > 0 {
+		said = append(said, "written as they were read, though a ring is probably missed, invented or absent in them, so that older years may be off by one: "+strings.Join(suspected, ", "))
+	}
+	c.Site, _ = archive.CommonSite(c.Series)
+	return c, said
+}
+
+// Describe puts what a core sheet says of the trees and their place in the place of
+// what the project was measured with; years and ids stay. It returns the cells that
+// cannot be understood, and how many cores have a row.
+func Describe(cores []Core, sheet *measure.Sheet) (rows int, faults []string) {
+	for i := range cores {
+		fields, _ := sheet.ForScan(cores[i].Scan)
+		for _, f := range fields {
+			if f.Position != cores[i].Position {
+				continue
+			}
+			m := &cores[i].Meta
+			site, wrong := archive.SiteOf(f)
+			for _, w := range wrong {
+				faults = append(faults, fmt.Sprintf("%s line %d: %s", sheet.Name, f.Line, w))
+			}
+			m.Site = m.Site.With(site)
+			m.Species, m.Sampled, m.Note = cmp.Or(f.Species, m.Species), cmp.Or(f.Sampled, m.Sampled), cmp.Or(f.Note, m.Note)
+			rows++
+		}
+	}
+	return rows, faults
 }
 
 func key(core, id string) string { return fmt.Sprintf("%s/%s", core, id) }

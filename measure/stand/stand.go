@@ -17,8 +17,9 @@ import (
 // Core is a series of a project and where it comes from.
 type Core struct {
 	archive.Series
-	Scan string // file
-	Run  int64
+	Scan     string // file
+	Position int    // of the core on it
+	Run      int64
 }
 
 // Series returns the series of a project as an observer has settled them, in the
@@ -38,8 +39,19 @@ func Series(ctx context.Context, l *ledger.Ledger, observer string) (cores []Cor
 		if len(of) == 0 {
 			warnings = append(warnings, fmt.Sprintf("%s: no core on it has widths: give it a scale, or measure it anew", s.File))
 		}
+		positions := map[string]int{}
+		for _, c := range e.Measurement.Cores {
+			positions[c.UID] = c.Position
+			if c.Field != nil {
+				_, faults := archive.SiteOf(*c.Field)
+				for _, f := range faults {
+					warnings = append(warnings, fmt.Sprintf("%s: %s", c.ID, f))
+				}
+			}
+		}
 		for _, x := range of {
-			cores = append(cores, Core{x, s.File, s.Run})
+			x.Meta.Analyst = observer
+			cores = append(cores, Core{x, s.File, positions[x.Core], s.Run})
 		}
 	}
 	return cores, warnings, nil

@@ -13,7 +13,6 @@ import (
 	"github.com/google/uuid"
 
 	"pithward/measure"
-	"pithward/measure/archive"
 	"pithward/measure/dating"
 	"pithward/measure/ledger"
 )
@@ -117,8 +116,8 @@ func TestDateAndSettle(t *testing.T) {
 	if s := r.Series[1].Suspects; len(s) == 0 || s[0].Kind != dating.Invented || s[0].PosteriorHere < 0.8 {
 		t.Errorf("the invented boundary: %+v", s)
 	}
-	if c := Archive(cores, r, archive.Site{}); len(c.Series) != 8 || c.Series[2].LastYear() != 2020 {
-		t.Errorf("archive: %d series", len(c.Series))
+	if c, said := Archive(cores, r); len(c.Series) != 8 || c.Series[2].LastYear() != 2020 || *c.Series[2].Meta.Posterior < 0.99 || len(said) != 1 || !strings.Contains(said[0], "RDG00A (missed,") {
+		t.Errorf("archive: %d series, said %v", len(c.Series), said)
 	}
 
 	settled, err := Settle(t.Context(), l, nil, 0, 0.8, time.Now())

@@ -80,7 +80,8 @@ func writeSheet(path string, trays []demoTray) error {
 		return err
 	}
 	w := csv.NewWriter(f)
-	rows := [][]string{{"scan", "position", "core", "tree", "site", "species", "status", "sampled", "hemisphere", "bark", "pith", "borer_mm", "note"}}
+	rows := [][]string{{"scan", "position", "core", "tree", "site", "species", "status", "sampled", "hemisphere", "bark", "pith", "borer_mm", "note",
+		"site_code", "location", "elevation_m", "investigators"}}
 	for _, t := range trays {
 		for i, r := range t.rows {
 			hemisphere := "N"
@@ -88,7 +89,8 @@ func writeSheet(path string, trays []demoTray) error {
 				hemisphere = ""
 			}
 			rows = append(rows, []string{t.tray.Name + ".tif", strconv.Itoa(i + 1), r.core, r.tree, "Osmundvale", r.species, r.status,
-				r.sampled, hemisphere, r.bark, r.pith, strconv.FormatFloat(r.borer, 'f', -1, 64), r.note})
+				r.sampled, hemisphere, r.bark, r.pith, strconv.FormatFloat(r.borer, 'f', -1, 64), r.note,
+				"OSV", "Nowhere", "640", "Field party of Osmundvale"})
 		}
 	}
 	if err := w.WriteAll(rows); err != nil {

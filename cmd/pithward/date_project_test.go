@@ -1,0 +1,126 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"pithward/measure"
+	"pithward/measure/ledger"
+)
+
+// sitedProject is a project with one scan of invented trees that vary alike: five pines
+// (the second radius of the first without years), an oak, and a core of five rings.
+func sitedProject(t *testing.T) string {
+	t.Helper()
+	r := rand.New(rand.NewPCG(8, 8))
+	common := make([]float64, 90)
+	for k := range common {
+		common[k] = 0.3 * r.NormFloat64()
+	}
+	m := measure.Measurement{Schema: measure.Schema, Scan: measure.Scan{File: "ridge.tif", SHA256: strings.Repeat("cd", 32), WidthPx: 20000, HeightPx: 4000},
+		Scale: measure.Scale{Source: measure.ScaleGiven, MMPerPx: &[2]float64{0.02, 0.02}}}
+	for k, id := range []string{"RDG1A", "RDG2A", "RDG3A", "RDG4A", "RDG5A", "RDG1B", "OAK1A", "RDG9A"} {
+		c := measure.Core{UID: "u" + id, ID: id, Position: k + 1, PathPx: []measure.Point{{0, 0}, {19000, 0}},
+			Field: &measure.Field{Scan: "ridge.tif", Position: k + 1, Tree: id[:4], Site: "RDG", Species: "Pinus sylvestris", Sampled: "2020-11-01"}}
+		if id == "OAK1A" {
+			c.Field.Species = "Quercus robur"
+		}
+		rings, at := len(common), 0.0
+		if id == "RDG9A" {
+			rings = 5
+		}
+		for i := 0; i <= rings; i++ {
+			mm := at
+			c.Boundaries = append(c.Boundaries, measure.Boundary{ID: fmt.Sprintf("b%d", i), Kind: measure.RingBoundary, AtMM: &mm, PointPx: measure.Point{mm / 0.02, 0},
+				Probability: 0.99, Source: "auto"})
+			if i < rings {
+				at += 0.9 * math.Exp(common[i]+0.1*r.NormFloat64())
+			}
+		}
+		c.MakeRings(m.Scale, false)
+		for i := range c.Rings {
+			if y := 2020 - i; id != "RDG1B" {
+				c.Rings[i].Year = &y
+			}
+		}
+		m.Cores = append(m.Cores, c)
+	}
+	m.FillLists()
+	path := filepath.Join(t.TempDir(), "ridge.pithward")
+	l, err := ledger.Open(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	if _, err := l.Store(t.Context(), m, "ridge.tif", time.Now()); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// A project is dated tree by tree, and its files carry what the sheet knows.
+func TestDateProject(t *testing.T) {
+	project := sitedProject(t)
+	dir := filepath.Dir(project)
+	rows := "scan,position,site_name,site_code,latitude,longitude,elevation_m,investigators\n"
+	for k := range 8 {
+		rows += fmt.Sprintf("ridge.tif,%d,Example Ridge,RDG,50.2,8.25,%s,A. Nobody\n", k+1, []string{"400", "high"}[k/7])
+	}
+	sheet := writeFile(t, filepath.Join(dir, "facts.csv"), rows)
+	out := filepath.Join(dir, "dated")
+	status, text, talk := call(t, "date", "--project", project, "--out", out, "--sheet", sheet)
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, talk)
+	}
+	for _, want := range []string{
+		`facts.csv line 9: elevation_m "high" is left out`,
+		"tree RDG1  2 radii; r 0.", "RDG1B  90 rings, dated 1931 to 2020 with probability",
+		"RDG9A  5 rings, undatable: it has fewer than ten rings",
+		"7 dated, 0 unsure, 0 contrary to the field, 0 floating, 1 undatable",
+		"wrote " + filepath.Join(out, "ridge-pinus-sylvestris.rwl"),
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+	wantHead := "RDG    1 Example Ridge\n" +
+		"RDG    2              Pinus sylvestris   400M   5012 00815         1931 2020\nRDG    3 A. Nobody\nRDG1A   1931"
+	if head := read(t, filepath.Join(out, "ridge-pinus-sylvestris.rwl")); !strings.HasPrefix(head, wantHead) {
+		t.Errorf("the decadal file begins\n%s", head[:250])
+	}
+	noaa := read(t, filepath.Join(out, "ridge-quercus-robur-noaa.txt"))
+	for _, want := range []string{"Site_Name: Example Ridge", "Elevation_m: 400", "Species_Name: Quercus robur", "Northernmost_Latitude: 50.2000", "Last_Year: 2020"} {
+		if !strings.Contains(noaa, want) {
+			t.Errorf("the NOAA template has no %q", want)
+		}
+	}
+	tridas := read(t, filepath.Join(out, "ridge.xml"))
+	for _, want := range []string{"<samplingDate>2020-11-01</samplingDate>", "<altitude>400</altitude>", "<taxon>Quercus robur</taxon>", "<investigator>A. Nobody</investigator>"} {
+		if !strings.Contains(tridas, want) {
+			t.Errorf("the TRiDaS document has no %q", want)
+		}
+	}
+	if status, _, talk := call(t, "date", "--project", project, "--out", out); status != 1 || !strings.Contains(talk, "--overwrite") {
+		t.Errorf("a second time: status %d: %s", status, talk)
+	}
+}
+
+func TestDateProjectWrongCalls(t *testing.T) {
+	for _, tt := range []struct {
+		args  []string
+		words string
+	}{
+		{[]string{"--project", "x.pithward", "--sheet", "cores.csv"}, "give --out DIR"},
+		{[]string{"ridge.rwl", "--sheet", "cores.csv"}, "go with --project"},
+		{[]string{"--project", "x.pithward", "--out", "y", "--sheet", "not-there.csv"}, "not-there.csv: cannot be read"},
+	} {
+		if status, _, talk := call(t, append([]string{"date"}, tt.args...)...); status != 2 || !strings.Contains(talk, tt.words) {
+			t.Errorf("%v: status %d: %s", tt.args, status, talk)
+		}
+	}
+}

@@ -1,0 +1,84 @@
+package archive
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"pithward/measure"
+)
+
+func TestSiteOf(t *testing.T) {
+	row := func(pairs ...string) measure.Field {
+		f := measure.Field{Site: "Osmundvale", Species: "Pinus sylvestris", Other: map[string]string{}}
+		for k := 0; k < len(pairs); k += 2 {
+			f.Other[pairs[k]] = pairs[k+1]
+		}
+		return f
+	}
+	plain := Site{Name: "Osmundvale"}
+	with := func(change func(s *Site)) Site {
+		s := plain
+		change(&s)
+		return s
+	}
+	for _, tt := range []struct {
+		name  string
+		field measure.Field
+		want  Site
+		fault string
+	}{
+		{"the contract's columns alone", row(), plain, ""},
+		{"a short site is a code, too", measure.Field{Site: "OSV"}, Site{Name: "OSV", Code: "OSV"}, ""},
+		{"a species code", measure.Field{Species: "PISY"}, Site{SpeciesCode: "PISY"}, ""},
+		{"words", row("Site name", "Upper Osmundvale", "site_code", "OSVU", "location", "Nowhere", "species_code", "PISY", "investigators", "A; B", "study", "Snow", "laboratory", "Hut"),
+			Site{Name: "Upper Osmundvale", Code: "OSVU", Location: "Nowhere", SpeciesCode: "PISY", Investigators: "A; B", Study: "Snow", Laboratory: "Hut"}, ""},
+		{"signs", row("latitude", "-43.5", "longitude", "+171.25", "elevation_m", "0"), with(func(s *Site) { s.LatitudeDeg, s.LongitudeDeg, s.ElevationM = ptr(-43.5), ptr(171.25), ptr(0.0) }), ""},
+		{"letters, commas and units", row("latitude", "43,5° S", "longitude", "8.25w", "elevation_m", "1250 m"),
+			with(func(s *Site) { s.LatitudeDeg, s.LongitudeDeg, s.ElevationM = ptr(-43.5), ptr(-8.25), ptr(1250.0) }), ""},
+		{"sign and letter", row("latitude", "-43.5 S"), plain, "latitude"},
+		{"exchanged", row("latitude", "171.25"), plain, "latitude"},
+		{"degrees and minutes", row("longitude", "8°15'"), plain, "longitude"},
+		{"not a number", row("latitude", "NaN"), plain, "latitude"},
+		{"no height", row("elevation_m", "high"), plain, "elevation_m"},
+		{"feet", row("elevation_m", "14000 ft"), plain, "elevation_m"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			got, faults := SiteOf(tt.field)
+			if d := cmp.Diff(tt.want, got); d != "" {
+				t.Errorf("(-want +got):\n%s", d)
+			}
+			if (tt.fault != "") != (len(faults) == 1) || !strings.HasPrefix(strings.Join(faults, ""), tt.fault) {
+				t.Errorf("faults %q", faults)
+			}
+		})
+	}
+}
+
+// What trees differ in is left out and named; their heights are a mean over trees.
+func TestCommonSite(t *testing.T) {
+	of := func(tree, species string, s Site) Series {
+		return Series{ID: tree, Meta: Meta{Tree: tree, Species: species, Site: s}}
+	}
+	all := []Series{
+		of("T1", "Pinus sylvestris", Site{Name: "Ridge", ElevationM: ptr(400.0), Investigators: "A"}),
+		of("T1", "Pinus sylvestris", Site{Name: "Ridge", ElevationM: ptr(400.0)}),
+		of("T2", "Quercus robur", Site{Name: "Ridge", ElevationM: ptr(410.6)}),
+		of("T3", "", Site{}),
+	}
+	got, warnings := CommonSite(all)
+	if d := cmp.Diff(Site{Name: "Ridge", ElevationM: ptr(405.0), Investigators: "A"}, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if len(warnings) != 1 || !strings.Contains(warnings[0].Text, "species (Pinus sylvestris, Quercus robur)") {
+		t.Errorf("%v", warnings)
+	}
+	var parts []int
+	for _, p := range (&Collection{Series: all}).BySpecies() {
+		parts = append(parts, len(p.Series))
+	}
+	if d := cmp.Diff([]int{2, 1, 1}, parts); d != "" {
+		t.Error(d)
+	}
+}
