@@ -189,10 +189,11 @@ func runDate(ctx context.Context, o dateOptions, out, talk io.Writer) error {
 	if err := o.plotName(); err != nil {
 		return err
 	}
-	series, readAll := readCollections(o.series, talk)
+	var said transcript
+	series, readAll := readCollections(o.series, io.MultiWriter(talk, &said))
 	var references []archive.Series // nil: the series themselves
 	if len(o.against) > 0 {
-		known, all := readCollections(o.against, talk)
+		known, all := readCollections(o.against, io.MultiWriter(talk, &said))
 		readAll = readAll && all
 		if references = seriesOf(known); references == nil {
 			return &failure{errors.New("nothing to date against could be read")}
@@ -202,7 +203,7 @@ func runDate(ctx context.Context, o dateOptions, out, talk io.Writer) error {
 	if len(all) == 0 {
 		return &failure{errors.New("no series could be read")}
 	}
-	sayTwice(talk, all)
+	sayTwice(io.MultiWriter(talk, &said), all)
 	report, err := dating.Crossdate(ctx, all, references, settings)
 	if err != nil {
 		return &failure{err}
@@ -211,6 +212,7 @@ func runDate(ctx context.Context, o dateOptions, out, talk io.Writer) error {
 		return &failure{err}
 	}
 	if o.json {
+		report.Warnings = append(said.lines(), report.Warnings...)
 		err = printJSON(out, report)
 	} else {
 		_, err = io.WriteString(out, dateText(report, o.hold))
@@ -219,6 +221,18 @@ func runDate(ctx context.Context, o dateOptions, out, talk io.Writer) error {
 		return &failure{}
 	}
 	return done(err)
+}
+
+// transcript keeps what was said to people, for scripts that read nothing but the
+// answer.
+type transcript struct{ strings.Builder }
+
+func (t *transcript) lines() []string {
+	all := []string{}
+	for l := range strings.Lines(t.String()) {
+		all = append(all, strings.TrimPrefix(strings.TrimSpace(l), "pithward: "))
+	}
+	return all
 }
 
 // seriesOf puts the series of several files together.

@@ -60,8 +60,9 @@ func runDateProject(ctx context.Context, o dateOptions, d deps) error {
 	defer l.Close()
 	var against []archive.Series
 	readAll := true
+	var said transcript
 	if len(o.against) > 0 {
-		known, all := readCollections(o.against, d.talk)
+		known, all := readCollections(o.against, io.MultiWriter(d.talk, &said))
 		if against, readAll = seriesOf(known), all; against == nil {
 			return &failure{errors.New("nothing to date against could be read")}
 		}
@@ -74,13 +75,14 @@ func runDateProject(ctx context.Context, o dateOptions, d deps) error {
 		if sheet != nil {
 			report.Warnings = append(report.Warnings, describe(cores, sheet)...)
 		}
-		var said []string
-		if report.Files, said, err = writeDated(o.out, filepath.Base(o.project), cores, report, o.overwrite); err != nil {
+		var changed []string
+		if report.Files, changed, err = writeDated(o.out, filepath.Base(o.project), cores, report, o.overwrite); err != nil {
 			return &failure{err}
 		}
-		report.Warnings = append(report.Warnings, said...)
+		report.Warnings = append(report.Warnings, changed...)
 	}
 	if o.json {
+		report.Warnings = append(said.lines(), report.Warnings...)
 		err = printJSON(d.out, report)
 	} else {
 		_, err = io.WriteString(d.out, projectText(report))

@@ -276,6 +276,21 @@ func TestDateStatus(t *testing.T) {
 	}
 }
 
+// What cannot be read is in the answer for scripts, too.
+func TestDateJSONNamesTheUnreadable(t *testing.T) {
+	dir := t.TempDir()
+	site := writeStand(t, filepath.Join(dir, "ridge.rwl"), ridgeStand(4, 60, 7)...)
+	prose := writeText(t, dir, "prose.txt", "nothing to read\n")
+	status, out, _ := invoke(t, newDateCmd, site, prose, "--json")
+	var r dating.Report
+	if err := json.Unmarshal([]byte(out), &r); err != nil {
+		t.Fatal(err)
+	}
+	if status != exitFailed || len(r.Series) != 8 || len(r.Warnings) != 1 || !strings.HasPrefix(r.Warnings[0], prose+": the format is not known") {
+		t.Errorf("status %d, %d series, warnings %q", status, len(r.Series), r.Warnings)
+	}
+}
+
 // The JSON has every field of the contract, lists are lists, and unknown is
 // null.
 func TestDateJSONFields(t *testing.T) {

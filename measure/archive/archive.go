@@ -84,6 +84,9 @@ type RingPicture struct {
 	// Candidates are the places within the ring that were considered and
 	// rejected, from bark to pith.
 	Candidates []PicturePlace
+	// Hidden is how much of the ring's wood lies where no boundary can be seen, mm, and
+	// HiddenAt the middle of the longest such stretch, as a Share of its width.
+	Hidden, HiddenAt float64
 }
 
 // PicturePlace is a boundary, or a place that may be one, on a measured scan.

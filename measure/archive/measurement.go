@@ -115,8 +115,31 @@ func ringPicture(c measure.Core, i int) RingPicture {
 			p.Candidates = append(p.Candidates, PicturePlace{x.ID, *x.AtMM, x.PointPx, x.Probability, false, share})
 		}
 	}
+	if wood > 0 {
+		p.hide(c, from, to, wood)
+	}
 	slices.SortStableFunc(p.Candidates, func(a, b PicturePlace) int { return cmp.Compare(a.AtMM, b.AtMM) })
 	return p
+}
+
+// hide notes the obscured stretches between two places of the path.
+func (p *RingPicture) hide(c measure.Core, from, to, wood float64) {
+	longest := 0.0
+	for _, o := range c.Obscured {
+		if o.FromMM == nil || o.ToMM == nil {
+			continue
+		}
+		a, b := math.Max(from, *o.FromMM), math.Min(to, *o.ToMM)
+		hidden := b - a - openings(c, a, b)
+		if !(hidden > 0) {
+			continue
+		}
+		p.Hidden += hidden
+		if hidden > longest {
+			middle := (a + b) / 2
+			longest, p.HiddenAt = hidden, math.Max(0, math.Min(1, (middle-from-openings(c, from, middle))/wood))
+		}
+	}
 }
 
 // openings is how much of a stretch of the path lies open in cracks and breaks,

@@ -120,11 +120,12 @@ func TestFromMeasurementTellsOfTheRings(t *testing.T) {
 		Boundaries: []measure.Boundary{{AtMM: ptr(0.0), Probability: 1}, {ID: "b2", AtMM: ptr(2.0), Probability: 0.9}, {ID: "b3", AtMM: ptr(3.0), Probability: 0.6, Source: "person"}},
 		Candidates: []measure.Candidate{{ID: "c1", AtMM: ptr(0.5), Probability: 0.1}, {ID: "c2", AtMM: ptr(1.2), Probability: 0.2}},
 		Gaps:       []measure.Stretch{{FromMM: ptr(0.1), ToMM: ptr(0.3), Kind: measure.Crack}},
+		Obscured:   []measure.Stretch{{FromMM: ptr(2.2), ToMM: ptr(2.6), Kind: "smear"}, {FromMM: ptr(2.9), ToMM: ptr(3.2), Kind: "knot"}},
 		Rings:      []measure.Ring{{Index: 1, Year: ptr(2020), WidthMM: ptr(2.0)}, {Index: 2, Year: ptr(2019), WidthMM: ptr(1.0)}},
 	}}}
 	dated, _ := FromMeasurement(m)
 	want := []Series{{ID: "A", FirstYear: 2019, Unit: Thousandths, Widths: []Width{1, 2},
-		Pictures: []RingPicture{{Boundary: &PicturePlace{ID: "b3", AtMM: 3, Probability: 0.6, ByPerson: true, Share: 1}},
+		Pictures: []RingPicture{{Boundary: &PicturePlace{ID: "b3", AtMM: 3, Probability: 0.6, ByPerson: true, Share: 1}, Hidden: 0.5, HiddenAt: 0.4},
 			{Boundary: &PicturePlace{ID: "b2", AtMM: 2, Probability: 0.9, Share: 1},
 				Candidates: []PicturePlace{{ID: "c1", AtMM: 0.5, Probability: 0.1, Share: 0.3 / 1.8}, {ID: "c2", AtMM: 1.2, Probability: 0.2, Share: 1.0 / 1.8}}}},
 		Meta: Meta{Tree: "T1", Species: "Quercus robur", Bark: ptr(true), Pith: ptr(true), Sapwood: ptr(12)}}}

@@ -48,6 +48,7 @@ const (
 type alignment struct {
 	on     []float64 // posterior of a boundary at each place
 	absent []float64 // posterior of an absent ring just inward of each place
+	many   []float64 // expected number of boundaries at each place, more than one only behind a veil
 	offset []int     // the most probable shift from present years just inward of each place
 	sight  sight
 	start  map[int]float64 // posterior of the shift of the outermost ring
@@ -79,7 +80,8 @@ func reachOf(q *sequence) int {
 			drift--
 		}
 	}
-	return min(60, 12+int(math.Abs(drift)+3*math.Sqrt(variance)))
+	hidden := q.behindVeils()
+	return min(60, 12+int(math.Abs(drift)+3*math.Sqrt(variance)+2*hidden))
 }
 
 // newChain prepares the summing for a sequence whose years stand at present.
@@ -114,7 +116,7 @@ func (c *chain) prepare() {
 		}
 	}
 	for i, p := range q.places {
-		if !p.guess() || c.guesses == allGuesses || c.guesses == oneGuess && p.share == middleGuess {
+		if !p.guess() || c.guesses == allGuesses || c.guesses == oneGuess && (p.whole > 0 || p.veiled != nil) {
 			c.index = append(c.index, i)
 		}
 		if p.on && q.yearInward(i)+margin < c.from {
@@ -160,6 +162,7 @@ type step struct {
 	weight float64
 	x      float64
 	move   int       // change of the shift
+	many   int       // boundaries that the place stands for, behind a veil
 	gains  []float64 // by shift, once they are known
 }
 
@@ -173,9 +176,17 @@ func (c *chain) steps(j int, to []step) []step {
 	}
 	for i := j - 1; i >= 0; i-- {
 		from := q.places[c.index[i]]
-		if !(from.guess() && here.guess() && from.ring == here.ring) && here.at > from.at {
-			move := q.yearInward(c.index[i]) - 1 - here.skip - q.yearInward(c.index[j])
-			to = append(to, step{i, weight / parted(from, here), q.anomaly(c.index[i], c.index[j]), move, nil})
+		move := q.yearInward(c.index[i]) - 1 - here.skip - q.yearInward(c.index[j])
+		switch {
+		case from.excludes(here) || !(here.at > from.at):
+		case from.veiled != nil:
+			to = append(to, step{i, weight, math.NaN(), move, 1, nil})
+		case here.veiled != nil:
+			for n, odds := range here.veiled {
+				to = append(to, step{i, weight * odds, math.NaN(), move - n, n + 1, nil})
+			}
+		default:
+			to = append(to, step{i, weight / parted(from, here), q.anomaly(c.index[i], c.index[j]), move, 1, nil})
 		}
 		if from.on {
 			if skipped++; from.fixed || skipped > mostSkipped {
@@ -188,6 +199,15 @@ func (c *chain) steps(j int, to []step) []step {
 		}
 	}
 	return to
+}
+
+// excludes tells whether two places of one ring cannot both be boundaries: guesses, and
+// what a veil hides beside any other.
+func (p place) excludes(o place) bool {
+	if p.ring != o.ring || p.on || o.on {
+		return false
+	}
+	return p.guess() && o.guess() || p.veiled != nil || o.veiled != nil
 }
 
 // parted takes off a guess what its odds owe to the width of its whole ring, where
@@ -278,7 +298,7 @@ func (c *chain) forward(j int, ways []step, width int) {
 // that f b sums to 1 over the states at a place that is surely a boundary.
 func (c *chain) backward(ways [][]step, width int) alignment {
 	q, n := c.q, len(c.index)
-	a := alignment{on: make([]float64, len(q.places)), absent: make([]float64, len(q.places)), offset: make([]int, len(q.places)),
+	a := alignment{on: make([]float64, len(q.places)), absent: make([]float64, len(q.places)), many: make([]float64, len(q.places)), offset: make([]int, len(q.places)),
 		sight: newSight(q.years[len(q.years)-1]+c.lo-2, q.years[0]+c.hi), start: map[int]float64{}}
 	if c.f[n-1] == nil {
 		return a
@@ -341,6 +361,7 @@ func (c *chain) backOver(j int, ways []step, width int, a *alignment, square []f
 			c.b[w.from][s] += t * (plain + gone)
 			p := f * t * (plain + gone)
 			a.absent[c.index[j]] += f * t * gone
+			a.many[c.index[j]] += p * float64(w.many)
 			if k := year + s - a.sight.first; w.x == w.x && k >= 0 && k < len(square) {
 				a.sight.sum[k] += p * w.x
 				square[k] += p * p

@@ -34,7 +34,10 @@ type place struct {
 	ratio float64 // of a guess: what its odds owe to its ring being two rather than one
 	plain float64 // of a guess: its odds without that
 	whole float64 // of the guess in the middle: the odds of all guesses in its ring
-	seen  *archive.PicturePlace
+	// veiled are the odds that wood in which nothing can be seen hides one boundary,
+	// two and so on, against none; nil for any other place.
+	veiled []float64
+	seen   *archive.PicturePlace
 }
 
 // guess tells whether the place is one that no picture shows, but that a
@@ -195,6 +198,9 @@ func (q *sequence) layWithin(r int, at, width float64, picture archive.RingPictu
 		q.places = append(q.places, place{at: at + f*width, odds: plain * ratio, ratio: ratio, plain: plain, ring: r, share: f})
 	}
 	q.places[middle].whole = whole
+	if v := q.veiled(r, picture.Hidden); v != nil {
+		q.places = append(q.places, place{at: at + picture.HiddenAt*width, odds: 1, veiled: v, ring: r, share: picture.HiddenAt})
+	}
 	slices.SortStableFunc(q.places[first:], func(a, b place) int {
 		if a.at < b.at {
 			return -1

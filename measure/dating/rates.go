@@ -55,6 +55,10 @@ func (c *chain) odds(i int) float64 {
 	switch {
 	case p.fixed || p.surely():
 		return p.odds
+	case p.veiled != nil && c.q.yearInward(i) < c.asRead:
+		return 1 / sureOdds
+	case p.veiled != nil: // each number has its own, see steps
+		return 1
 	case c.q.yearInward(i) < c.asRead && p.on:
 		return sureOdds
 	case c.q.yearInward(i) < c.asRead:
@@ -77,7 +81,7 @@ func (c *chain) count(a *alignment) (n counts) {
 	for _, i := range c.index {
 		p, o := c.q.places[i], c.odds(i)
 		switch {
-		case p.fixed || p.surely() || c.q.yearInward(i) < c.asRead:
+		case p.fixed || p.surely() || p.veiled != nil || c.q.yearInward(i) < c.asRead:
 		case p.on:
 			n.found.invented += 1 - a.on[i]
 			n.expected.invented += 1 / (1 + o) / c.faults.invented

@@ -109,12 +109,13 @@ type SuspectReport struct {
 	PointPx            *measure.Point `json:"point_px"`
 	AgreeFromYear      int            `json:"agree_from_year"` // the years it would make agree
 	AgreeToYear        int            `json:"agree_to_year"`
+	Hidden             int            `json:"hidden_boundaries,omitempty"` // in wood where nothing can be seen, most probably
 	Words              string         `json:"words"`
 }
 
 func suspectReport(x Suspect, core string) SuspectReport {
 	return SuspectReport{x.Kind, x.Year, x.AtMM, x.PictureProbability, x.FromYear, x.ToYear, x.RBefore, x.RAfter, x.Posterior, x.Here,
-		core, x.Place, x.PointPx, x.AgreeFrom, x.AgreeTo, x.String()}
+		core, x.Place, x.PointPx, x.AgreeFrom, x.AgreeTo, x.Hidden, x.String()}
 }
 
 // Death is what a dated series says of its tree's death.

@@ -44,6 +44,7 @@ type Suspect struct {
 	RBefore, RAfter    float64
 	Posterior          float64 // that there is such a fault between FromYear and ToYear
 	Here               float64 // that it is at this very place
+	Hidden             int     // boundaries that wood in which nothing can be seen hides, most probably; 0: the place is no such wood
 	place              int
 }
 
@@ -176,7 +177,10 @@ func (s *suspicion) at(kind FaultKind, m mark) Suspect {
 			picture = 1 - picture
 			x.PictureProbability = &picture
 		}
-	} else if outer, inner, ok := s.around(m.place); ok {
+	} else if p.veiled != nil {
+		x.Hidden = max(1, int(math.Round(s.a.many[m.place]/math.Max(s.a.on[m.place], 1e-9))))
+	}
+	if outer, inner, ok := s.around(m.place); ok && p.seen == nil {
 		at := outer.AtMM + p.share*(inner.AtMM-outer.AtMM)
 		point := measure.Point{outer.PointPx[0] + p.share*(inner.PointPx[0]-outer.PointPx[0]), outer.PointPx[1] + p.share*(inner.PointPx[1]-outer.PointPx[1])}
 		x.AtMM, x.PointPx = &at, &point
@@ -233,7 +237,7 @@ func (s *suspicion) agreement(all []Suspect) {
 			part.V = append(part.V, s.present.At(year))
 		}
 		before := s.offsetAt(x.place)
-		after := before + x.Kind.shift()
+		after := before + x.Kind.shift()*max(1, x.Hidden)
 		_, x.RBefore, _ = fastCorrelation(part, s.clue, before)
 		_, x.RAfter, _ = fastCorrelation(part, s.clue, after)
 		x.AgreeFrom, x.AgreeTo = part.FirstYear+after, part.LastYear()+after
@@ -269,15 +273,19 @@ func (x Suspect) String() string {
 	if x.PictureProbability != nil {
 		picture = fmt.Sprintf(" (picture %.2f)", *x.PictureProbability)
 	}
-	switch x.Kind {
-	case Missed:
+	switch {
+	case x.Hidden > 1:
+		words = fmt.Sprintf("%d boundaries in the hidden wood %s", x.Hidden, where)
+	case x.Hidden == 1:
+		words = "a boundary in the hidden wood " + where
+	case x.Kind == Missed:
 		words = "a boundary " + where + picture
-	case Invented:
+	case x.Kind == Invented:
 		words = "no boundary " + where + picture
 		if x.AtMM == nil {
 			words = fmt.Sprintf("the rings of %d and %d as one", x.Year, x.Year-1)
 		}
-	case Absent:
+	default:
 		words = fmt.Sprintf("a ring absent between %d and %d", x.Year, x.Year-1)
 		if x.AtMM != nil {
 			words = "a ring absent " + where

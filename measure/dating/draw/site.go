@@ -24,6 +24,8 @@ const (
 	meanHeight  = 4.5 * vg.Centimeter
 	depthHeight = 2.2 * vg.Centimeter
 	between     = 0.5 * vg.Centimeter
+	swing       = 0.3 // of a row, that a series moves for a standard deviation
+	mostSwing   = 3   // standard deviations drawn
 )
 
 // Stack draws series one above the other, the one that reaches back farthest at
@@ -31,7 +33,7 @@ const (
 // is drawn about its own mean.
 func Stack(f Format, look Look, s Site) ([]byte, error) {
 	row := rowOf(max(1, len(s.Series)))
-	height := margin + axisHeight + meanHeight + depthHeight + 2*between + row*vg.Length(len(s.Series)+1)
+	height := margin + axisHeight + meanHeight + depthHeight + 2*between + row*vg.Length(float64(len(s.Series))+1+swing*mostSwing)
 	c, err := newCanvas(f, height, look, s.Mean.FirstYear, s.Mean.lastYear())
 	if err != nil {
 		return nil, err
@@ -43,7 +45,7 @@ func Stack(f Format, look Look, s Site) ([]byte, error) {
 		c.stackRow(l, y-row, row)
 		y -= row
 	}
-	y -= between + meanHeight
+	y -= row*swing*mostSwing + between + meanHeight // clear of the lowest series
 	c.mean(s, y)
 	y -= between + depthHeight
 	c.depth(s, y)
@@ -60,10 +62,10 @@ func (c *canvas) stackRow(l Line, y, row vg.Length) {
 	for k, v := range l.V {
 		z := 0.0 // a flat series is a straight line
 		if sd > 0 {
-			z = math.Max(-3, math.Min(3, (v-mean)/sd))
+			z = math.Max(-mostSwing, math.Min(mostSwing, (v-mean)/sd))
 		}
 		there[k] = !math.IsNaN(v)
-		points[k] = vg.Point{X: c.x(float64(l.FirstYear + k)), Y: y + row*0.3*vg.Length(z)}
+		points[k] = vg.Point{X: c.x(float64(l.FirstYear + k)), Y: y + row*swing*vg.Length(z)}
 	}
 	c.line(points, there, 0.8*thin, c.look.Ink, nil)
 }
@@ -189,7 +191,7 @@ func (c *canvas) scale(x, y, height vg.Length, low, high float64, format string)
 		at vg.Length
 	}{{low, y}, {high, y + height}} {
 		c.segment(vg.Point{X: x - vg.Millimeter, Y: t.at}, vg.Point{X: x, Y: t.at}, thin, c.look.Quiet)
-		c.text(fmt.Sprintf(format, t.v), vg.Point{X: x - 1.6*vg.Millimeter, Y: t.at}, 9, c.look.Quiet, -1, -0.5)
+		c.text(fmt.Sprintf(format, math.Round(t.v*10)/10+0), vg.Point{X: x - 1.6*vg.Millimeter, Y: t.at}, 9, c.look.Quiet, -1, -0.5)
 	}
 }
 
