@@ -3,6 +3,7 @@ package measure
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -214,5 +215,37 @@ func BenchmarkInfer(b *testing.B) {
 	}
 	for b.Loop() {
 		Infer(p, nil, nil, DefaultPrior)
+	}
+}
+
+// TestMiddleAt: widths that shrink by a tenth each ring are followed to their
+// ends, widths of one mean are not led astray by their scatter, nor by one
+// ring that is far off.
+func TestMiddleAt(t *testing.T) {
+	falling := make([]float64, 12)
+	for i := range falling {
+		falling[i] = -0.1 * float64(i)
+	}
+	level := []float64{0.2, -0.3, 0.1, 0, -0.2, 0.3, -0.1, 0.2, 0, -0.2, 0.1}
+	odd := slices.Clone(falling)
+	odd[6] += 2
+	for _, tt := range []struct {
+		name   string
+		widths []float64
+		k      int
+		want   float64
+		near   float64
+	}{
+		{"falling, first", falling, 0, 0, 0.12},
+		{"falling, in between", falling, 5, -0.5, 0.01},
+		{"falling, last", falling, 11, -1.1, 0.12},
+		{"level, first", level, 0, 0, 0.15},
+		{"level, last", level, 10, 0, 0.15},
+		{"one far off", odd, 6, -0.6, 0.12},
+		{"alone", []float64{0.4}, 0, 0.4, 0},
+	} {
+		if got := middleAt(tt.widths, tt.k); math.Abs(got-tt.want) > tt.near {
+			t.Errorf("%s: %.3f, want %.3f within %.2f", tt.name, got, tt.want, tt.near)
+		}
 	}
 }

@@ -52,14 +52,14 @@ func calibrate(ctx context.Context, o options, talk io.Writer) ([]group, error) 
 // printCalibration prints how honest the stated probabilities and intervals
 // are: for each group and kind of wood, then for each group by probability.
 func printCalibration(out io.Writer, groups []group) {
-	rows := [][]string{{"trays", "wood", "boundaries", "ECE", "Brier", "rejected", "ECE", "widths", "68 % holds", "95 % holds", "places", "68 % holds", "95 % holds"}}
+	rows := [][]string{{"trays", "wood", "cores", "wood %", "bark end %", "F1", "accepted", "ECE", "Brier", "rejected", "ECE", "widths", "68 % holds", "95 % holds", "places", "68 % holds", "95 % holds"}}
 	for _, g := range groups {
 		for _, k := range g.kinds {
 			t := g.tallies[k]
 			if t.Cores == 0 {
 				continue
 			}
-			rows = append(rows, []string{g.name, k, fmt.Sprint(t.Said.Total()), num("%.4f", t.Said.ECE()), num("%.4f", t.Said.Brier()),
+			rows = append(rows, []string{g.name, k, fmt.Sprint(g.truths[k]), percent(t.Wood, t.Cores), percent(t.BarkEnd, t.Cores), num("%.4f", t.F1()), fmt.Sprint(t.Said.Total()), num("%.4f", t.Said.ECE()), num("%.4f", t.Said.Brier()),
 				fmt.Sprint(t.Spare.Total()), num("%.4f", t.Spare.ECE()),
 				fmt.Sprint(t.Widths.WithSD), num("%.3f", t.Widths.Coverage68()), num("%.3f", t.Widths.Coverage()),
 				fmt.Sprint(t.Places.WithSD), num("%.3f", t.Places.Coverage68()), num("%.3f", t.Places.Coverage())})

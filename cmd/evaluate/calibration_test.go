@@ -33,7 +33,7 @@ func TestPrintCalibration(t *testing.T) {
 			bin = f
 		}
 	}
-	if row == nil || row[3] != "0.2500" || row[len(row)-1] != "1.000" {
+	if row == nil || row[5] != "1.0000" || row[7] != "0.2500" || row[len(row)-1] != "1.000" {
 		t.Errorf("row for all woods: %v\n%s", row, out.String())
 	}
 	if bin == nil || bin[2] != "0.750" || bin[3] != "1.000" {

@@ -3,6 +3,7 @@ package main
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sync"
 
 	"pithward/measure"
@@ -62,15 +63,17 @@ func swap[T any](x []T, channels int) {
 }
 
 // samplesOf reads the cores of a rendered tray along their true axes, put off
-// by what finding them may be wrong.
+// by what finding them may be wrong: each as it is, and once varied.
 func samplesOf(px raster.Pixels, t phantom.Truth, rng *rand.Rand) []sample {
-	all := make([]*sample, len(t.Cores))
+	all := make([]*sample, 2*len(t.Cores))
 	var wg sync.WaitGroup
 	for i, c := range t.Cores {
 		own := rand.New(rand.NewPCG(rng.Uint64(), 9))
 		wg.Go(func() {
-			if s, ok := sampleOf(px, t, c, own); ok {
-				all[i] = &s
+			for k, v := range []variation{asRendered(own), drawVariation(own, c.Wood, narrow(c))} {
+				if s, ok := sampleOf(px, t, c, v, own); ok {
+					all[2*i+k] = &s
+				}
 			}
 		})
 	}
@@ -84,7 +87,7 @@ func samplesOf(px raster.Pixels, t phantom.Truth, rng *rand.Rand) []sample {
 	return out
 }
 
-func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.Rand) (sample, bool) {
+func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, v variation, rng *rand.Rand) (sample, bool) {
 	if len(c.CentrelinePx) < 2 || len(c.Boundaries) < 8 {
 		return sample{}, false
 	}
@@ -92,9 +95,7 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 	if t.Upright {
 		along = t.MMPerPx[1]
 	}
-	v := drawVariation(rng)
 	px, c = v.apply(px, c, along, rng)
-	along /= float64(v.enlarge)
 	s := sample{Wood: c.Wood, PerMM: v.scale / along, Dir: 1}
 	breadth := c.WidthMM / along
 	axis := extended(c.CentrelinePx, c.BarkMM/along)
@@ -120,6 +121,20 @@ func sampleOf(px raster.Pixels, t phantom.Truth, c phantom.CoreTruth, rng *rand.
 	s.mark(raw, c)
 	s.spans(raw, c, along)
 	return s, true
+}
+
+// narrow is the width in px that one ring in ten falls short of.
+func narrow(c phantom.CoreTruth) float64 {
+	var widths []float64
+	for i := 1; i < len(c.Boundaries); i++ {
+		a, b := c.Boundaries[i-1].PointPx, c.Boundaries[i].PointPx
+		widths = append(widths, math.Hypot(a[0]-b[0], a[1]-b[1]))
+	}
+	if len(widths) == 0 {
+		return 0
+	}
+	slices.Sort(widths)
+	return widths[len(widths)/10]
 }
 
 func btoi(b bool) int {
@@ -187,12 +202,25 @@ func columnAt(raw *strip.Strip, c phantom.CoreTruth, mm float64) float64 {
 	return u
 }
 
+// slack is how far from boundary i a place may lie and still be taken for it:
+// at least so many px and mm, and more in wide rings, where edges are softer.
+func (s *sample) slack(i int, px, mm float64) float64 {
+	const share = 0.06 // of the narrower ring beside it
+	ring := math.Inf(1)
+	for _, k := range []int{i - 1, i + 1} {
+		if k >= 0 && k < len(s.Boundaries) {
+			ring = math.Min(ring, math.Abs(s.Boundaries[i].U-s.Boundaries[k].U))
+		}
+	}
+	return math.Max(math.Max(px, mm*s.PerMM), share*ring)
+}
+
 // label tells whether a column is a boundary (1), none (0), or too near one to
 // be either (-1).
 func (s *sample) label(u float64) int {
-	right, unsure := math.Max(1.01, 0.02*s.PerMM), math.Max(3, 0.07*s.PerMM)
-	for _, b := range s.Boundaries {
-		d := math.Abs(u - b.U)
+	right := math.Max(1.01, 0.02*s.PerMM)
+	for i, b := range s.Boundaries {
+		d, unsure := math.Abs(u-b.U), s.slack(i, 3, 0.07)
 		switch {
 		case b.Hidden && d < 2*unsure:
 			return -1
@@ -234,8 +262,8 @@ func (s *sample) columns(rng *rand.Rand, share float64) []example {
 // and for others within the tolerance, else 0.
 func (s *sample) matched(cands []evidence.Candidate) []int {
 	out := make([]int, len(cands))
-	for _, b := range s.Boundaries {
-		tol := math.Max(2, 0.08*s.PerMM)
+	for i, b := range s.Boundaries {
+		tol := s.slack(i, 2, 0.08)
 		best := -1
 		for i, c := range cands {
 			d := math.Abs(c.U - b.U)

@@ -164,3 +164,49 @@ func (t *trainer) step(rate float64) {
 		}
 	}
 }
+
+// units are the mean and the scatter of each input.
+type units struct{ mean, scatter []float32 }
+
+func unitsOf(data []example) units {
+	n := len(data[0].x)
+	u := units{make([]float32, n), make([]float32, n)}
+	for k := range n {
+		var sum, square float64
+		for _, e := range data {
+			sum += float64(e.x[k])
+		}
+		mean := sum / float64(len(data))
+		for _, e := range data {
+			d := float64(e.x[k]) - mean
+			square += d * d
+		}
+		u.mean[k], u.scatter[k] = float32(mean), float32(math.Sqrt(square/float64(len(data)))+1e-3)
+	}
+	return u
+}
+
+// to returns the examples in these units.
+func (u units) to(data []example) []example {
+	out := make([]example, len(data))
+	for i, e := range data {
+		x := make([]float32, len(e.x))
+		for k, v := range e.x {
+			x[k] = (v - u.mean[k]) / u.scatter[k]
+		}
+		out[i] = example{x, e.class, e.weight}
+	}
+	return out
+}
+
+// back changes a net learned in these units to take inputs as they are.
+func (u units) back(n *evidence.Net) *evidence.Net {
+	for j := range n.Hidden {
+		w := n.W1[j*n.In : (j+1)*n.In]
+		for k := range w {
+			w[k] /= u.scatter[k]
+			n.B1[j] -= w[k] * u.mean[k]
+		}
+	}
+	return n
+}

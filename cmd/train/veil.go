@@ -16,11 +16,12 @@ func learnVeil(m *evidence.Model, samples []sample) {
 	var data []example
 	for i := range samples {
 		s := &samples[i]
-		signs, px := s.Features.Blocks(s.Span)
+		span := s.pastPith()
+		signs, px := s.Features.Blocks(span)
 		for b, x := range signs {
 			mid := (float64(b) + 0.5) * px
 			class, edge := s.veiled(mid, px)
-			if edge || mid < s.Span.From || mid > s.Span.To {
+			if edge || mid < span.From || mid > span.To {
 				continue
 			}
 			weight := float32(1)
@@ -34,6 +35,18 @@ func learnVeil(m *evidence.Model, samples []sample) {
 		}
 	}
 	m.Veil = fit(data, 1+len(evidence.VeilKinds), fitting{hidden: 16, epochs: 40, rate: 3e-3, decay: 1e-3, noise: 0.03, drop: 0.02, seed: 10})
+}
+
+// pastPith is the wood with what of the core lies beyond the pith: where the
+// reader does not notice the pith it looks for hidden wood there too.
+func (s *sample) pastPith() evidence.Span {
+	span := s.Span
+	if s.Dir > 0 {
+		span.To = s.Whole.To
+	} else {
+		span.From = s.Whole.From
+	}
+	return span
 }
 
 // veiled tells which kind of veil a column lies under, 0 for none, and whether

@@ -94,35 +94,43 @@ func TestFeaturesAreBounded(t *testing.T) {
 	}
 }
 
+// Plain conifers, ten of them: of each, one boundary besides the last may be
+// missed or lie off by more than a px and a half, on average.
 func TestReadPlainConifer(t *testing.T) {
-	s, px, at := core(t, 3000, 200, 90, nil, 3)
-	c := strip.Follow(s, perMM)
-	flat := s.Flatten(c)
-	f := Extract(flat, perMM)
-	m := Default()
-	known := Known{Wood: measure.Conifer, Onsets: [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}}
-	look := m.Judge(f, c, s, Span{From: 0, To: float64(s.Cols - 1), PxPerMM: perMM}, known)
-	if look.Span.Dir != 1 || !look.BarkPresent {
-		t.Errorf("bark at low columns not seen: %+v", look)
-	}
-	if math.Abs(look.Span.From-90) > 8 {
-		t.Errorf("wood begins at %.0f px, want 90", look.Span.From)
-	}
-	r := m.Read(f, measure.Conifer, look.Span)
-	found := 0
-	for _, k := range r.Accepted {
-		u := m.Locate(f, r, k, measure.Conifer, look.Span, 0).U
-		for _, b := range at {
-			if math.Abs(u-b) < 1.5 {
-				found++
+	found, drawn := 0, 0
+	for seed := range uint64(10) {
+		s, px, at := core(t, 3000, 200, 90, nil, 1+seed)
+		c := strip.Follow(s, perMM)
+		flat := s.Flatten(c)
+		f := Extract(flat, perMM)
+		m := Default()
+		known := Known{Wood: measure.Conifer, Onsets: [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}}
+		look := m.Judge(f, c, s, Span{From: 0, To: float64(s.Cols - 1), PxPerMM: perMM}, known)
+		if look.Span.Dir != 1 || !look.BarkPresent {
+			t.Errorf("core %d: bark at low columns not seen: %+v", seed, look)
+		}
+		if math.Abs(look.Span.From-90) > 8 {
+			t.Errorf("core %d: wood begins at %.0f px, want 90", seed, look.Span.From)
+		}
+		r := m.Read(f, measure.Conifer, look.Span)
+		for _, k := range r.Accepted {
+			u := m.Locate(f, r, k, measure.Conifer, look.Span, 0).U
+			for _, b := range at {
+				if math.Abs(u-b) < 1.5 {
+					found++
+				}
 			}
 		}
+		drawn += len(at)
+		if n := len(at) - 1; len(r.Accepted) > n+1 {
+			t.Errorf("core %d: %d boundaries accepted of %d", seed, len(r.Accepted), n)
+		}
+		if math.Abs(r.Count-float64(len(at))) > 3 {
+			t.Errorf("core %d: expected number of boundaries %.1f, drawn %d", seed, r.Count, len(at))
+		}
 	}
-	if n := len(at) - 1; found < n-1 || len(r.Accepted) > n+1 {
-		t.Errorf("%d of %d boundaries within 1.5 px, %d accepted", found, n, len(r.Accepted))
-	}
-	if math.Abs(r.Count-float64(len(at))) > 3 {
-		t.Errorf("expected number of boundaries %.1f, drawn %d", r.Count, len(at))
+	if found < drawn-2*10 {
+		t.Errorf("%d of %d boundaries within 1.5 px", found, drawn)
 	}
 }
 

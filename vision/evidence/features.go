@@ -41,7 +41,7 @@ type question struct {
 // questions lists what is asked. Lengths run from the sharpest edge a scan at
 // 1200 dpi can show (0.04 mm is two px) to a typical wide ring.
 var questions = []question{
-	{light, step, 0.03}, {light, step, 0.06}, {light, step, 0.12}, {light, step, 0.25}, {light, step, 0.5}, {light, step, 1.0},
+	{light, step, 0.03}, {light, step, 0.06}, {light, step, 0.12}, {light, step, 0.25}, {light, step, 0.5}, {light, step, 1.0}, {light, step, 2.0},
 	{light, line, 0.03}, {light, line, 0.06}, {light, line, 0.12}, {light, line, 0.3},
 	{light, level, 0.04}, {light, level, 0.3},
 	{brown, step, 0.06}, {brown, step, 0.25}, {brown, line, 0.06},

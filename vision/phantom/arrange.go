@@ -33,6 +33,7 @@ func (c *Core) extent() float64 {
 
 const (
 	trayMargin = 8.0  // mm kept free round everything
+	closeBy    = 2.5  // the same on a tray that is to hold little but wood
 	labelRoom  = 24.0 // mm at the left for labels beside cores
 )
 
@@ -44,11 +45,17 @@ func Arrange(r *rand.Rand, t *Tray, o Options) {
 	for i := range t.Cores {
 		longest = max(longest, t.Cores[i].extent())
 	}
-	a.left, a.width = trayMargin, longest+2*trayMargin+6
-	a.at = trayMargin
+	a.margin = trayMargin
+	if o.Close {
+		a.margin = closeBy
+	}
+	a.left, a.width = a.margin, longest+2*a.margin+6
+	a.at = a.margin
 	if !o.Plain {
-		a.width += 20 // the mounts are longer than their cores
-		a.labelled = chance(r, 0.4)
+		if !o.Close {
+			a.width += 20 // the mounts are longer than their cores
+			a.labelled = chance(r, 0.4)
+		}
 		a.mountShare = []float64{0, 0, 1, 1, 0.5}[r.IntN(5)]
 	}
 	if a.labelled {
@@ -67,10 +74,10 @@ func Arrange(r *rand.Rand, t *Tray, o Options) {
 		}
 		i += n
 	}
-	if !o.NoRuler {
+	if !o.NoRuler && !o.Close {
 		a.ruler()
 	}
-	if !o.Plain && chance(r, 0.4) {
+	if !o.Plain && !o.Close && chance(r, 0.4) {
 		a.trayLabel()
 	}
 	a.close()
@@ -81,6 +88,7 @@ type arranger struct {
 	r           *rand.Rand
 	t           *Tray
 	o           Options
+	margin      float64 // kept free round everything
 	left, width float64 // where cores may begin, and the tray's width
 	at          float64 // filled down to here
 	labelled    bool
@@ -120,7 +128,7 @@ func (a *arranger) bare(c *Core) {
 	l := c.extent()
 	turn := a.turn(l)
 	room := c.BoreMM/2 + math.Abs(c.BowMM) + l/2*math.Abs(math.Sin(turn*math.Pi/180))
-	x := a.left + l/2 + 1 + a.r.Float64()*(a.width-trayMargin-a.left-l-2)
+	x := a.left + l/2 + 1 + a.r.Float64()*(a.width-a.margin-a.left-l-2)
 	y := a.at + room + 2
 	a.put(c, x, y, a.facing()+turn)
 	if a.labelled {
@@ -143,14 +151,14 @@ func (a *arranger) mount(cores []Core) {
 		sum += c.BoreMM
 	}
 	m := Mount{BreadthMM: sum + 2*bow + between(r, 4, 16), Grain: between(r, 0.015, 0.05), GlueMM: logBetween(r, 0.04, 0.35)}
-	m.LengthMM = min(longest+between(r, 4, 34), a.width-a.left-trayMargin-1)
+	m.LengthMM = min(longest+between(r, 4, 34), a.width-a.left-a.margin-1)
 	m.LengthMM = max(m.LengthMM, longest+1)
 	m.Colour = a.mountColour(&cores[0])
 	m.Glue = []RGB{{74, 52, 36}, {168, 138, 92}, {206, 190, 150}, {54, 42, 34}}[r.IntN(4)]
 	turn := a.turn(m.LengthMM)
 	room := m.BreadthMM/2 + m.LengthMM/2*math.Abs(math.Sin(turn*math.Pi/180))
 	y := a.at + room + 0.5
-	m.CentreMM = [2]float64{a.left + m.LengthMM/2 + a.r.Float64()*max(0, a.width-trayMargin-a.left-m.LengthMM), y}
+	m.CentreMM = [2]float64{a.left + m.LengthMM/2 + a.r.Float64()*max(0, a.width-a.margin-a.left-m.LengthMM), y}
 	m.AngleDeg = turn
 	f := newFrame(m.CentreMM, turn)
 	off := -sum/2 + between(r, -1.5, 1.5)
@@ -175,7 +183,7 @@ func (a *arranger) mount(cores []Core) {
 	switch {
 	case a.labelled:
 		a.label(cores[0].ID, y)
-	case chance(r, 0.4):
+	case !a.o.Close && chance(r, 0.4):
 		a.writing(&m, f, cores)
 	}
 	a.at = y + room + between(r, 0.5, 5)
@@ -267,7 +275,7 @@ func (a *arranger) trayLabel() {
 // close sets the tray's size, and turns it where the cores shall stand.
 func (a *arranger) close() {
 	t := a.t
-	w, h := a.width, a.at+trayMargin
+	w, h := a.width, a.at+a.margin
 	if t.Upright {
 		turn := func(at *[2]float64, angle *float64) {
 			*at = [2]float64{at[1], w - at[0]}

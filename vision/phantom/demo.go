@@ -243,7 +243,7 @@ func newDemoArranger(r *rand.Rand, t *Tray) *arranger {
 	for i := range t.Cores {
 		longest = max(longest, t.Cores[i].extent())
 	}
-	return &arranger{r: r, t: t, at: trayMargin, left: trayMargin + labelRoom, width: longest + 2*trayMargin + labelRoom + 12, labelled: true}
+	return &arranger{r: r, t: t, at: trayMargin, margin: trayMargin, left: trayMargin + labelRoom, width: longest + 2*trayMargin + labelRoom + 12, labelled: true}
 }
 
 // finishDemo adds a ruler and a label below and sets the tray's size.

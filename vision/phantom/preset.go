@@ -17,6 +17,8 @@ type Options struct {
 	Plain    bool         // clean wood, dark tray, true scale: nothing goes wrong
 	Upright  bool
 	NoRuler  bool
+	Close    bool // cores close together, without ruler and labels: little but wood
+	Wild     bool // wood of more kinds than trays usually hold, to learn from
 }
 
 // RandomTray draws a tray from a seed.
@@ -114,8 +116,11 @@ func RandomCore(r *rand.Rand, wood measure.Wood, o Options) Core {
 		length = logBetween(r, 50, 110)
 	}
 	length *= between(r, 0.9, 1.05)
-	c.Species = drawGrowth(r, &c, length)
+	c.Species, length = drawGrowth(r, &c, length, o)
 	c.Look = RandomLook(r, wood)
+	if o.Wild {
+		wildLook(r, &c.Look, wood)
+	}
 	drawEnds(r, &c, length, o)
 	c.Shape = Shape{Eccentric: between(r, 0, 0.2), WaveMM: between(r, 0.02, 0.12), WaveArcMM: logBetween(r, 5, 25),
 		RoughMM: between(r, 0.003, 0.01)}
@@ -131,8 +136,8 @@ func RandomCore(r *rand.Rand, wood measure.Wood, o Options) Core {
 }
 
 // drawGrowth draws the widths so that they fill a stem about as thick as the
-// core is long, and gives a species.
-func drawGrowth(r *rand.Rand, c *Core, length float64) string {
+// core is long, and gives a species and how long the core is to be.
+func drawGrowth(r *rand.Rand, c *Core, length float64, o Options) (string, float64) {
 	names := map[measure.Wood][]string{
 		measure.Conifer:       {"Pinus sylvestris", "Picea abies", "Larix decidua", "Abies alba"},
 		measure.RingPorous:    {"Quercus robur", "Fraxinus excelsior", "Quercus petraea", "Castanea sativa"},
@@ -142,6 +147,9 @@ func drawGrowth(r *rand.Rand, c *Core, length float64) string {
 		Juvenile: between(r, 1, 3), HalfYears: between(r, 8, 40), FloorMM: 0.09}
 	if chance(r, 0.12) {
 		g.MeanMM, g.FloorMM = between(r, 0.25, 0.4), 0.065
+	}
+	if o.Wild {
+		length *= wildGrowth(r, &g, c.Wood)
 	}
 	switch c.Wood {
 	case measure.RingPorous:
@@ -155,7 +163,7 @@ func drawGrowth(r *rand.Rand, c *Core, length float64) string {
 		stem *= between(r, 1.1, 2.5) // the core stops short of the pith
 	}
 	c.Widths = g.Widths(r, max(8, int(stem/g.MeanMM)))
-	return names[r.IntN(len(names))]
+	return names[r.IntN(len(names))], length
 }
 
 // drawEnds says what the core's ends look like and how it passes the pith.

@@ -76,3 +76,25 @@ func TestDepthAndGray(t *testing.T) {
 		}
 	}
 }
+
+// TestClose: a close tray holds the same cores on less ground, each of them
+// whole.
+func TestClose(t *testing.T) {
+	for seed := range uint64(2) {
+		o := Options{Cores: 4, LengthMM: 40, DPI: 300, Wild: true}
+		wide := RandomTray(seed, o)
+		o.Close = true
+		tray := RandomTray(seed, o)
+		if a, b := tray.WidthPx*tray.HeightPx, wide.WidthPx*wide.HeightPx; 3*a > 2*b {
+			t.Errorf("seed %d: %d px, without Close %d", seed, a, b)
+		}
+		_, truth := Render(tray, seed)
+		for _, c := range truth.Cores {
+			for _, p := range c.CentrelinePx {
+				if p[0] < 0 || p[1] < 0 || p[0] > float64(truth.WidthPx) || p[1] > float64(truth.HeightPx) {
+					t.Fatalf("seed %d: core %d leaves the picture at %v", seed, c.Position, p)
+				}
+			}
+		}
+	}
+}

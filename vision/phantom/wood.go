@@ -18,6 +18,8 @@ type Look struct {
 	LateShare   float64 // mean share of latewood
 	PaleYears   float64 // chance of a ring with hardly any latewood
 	FalseRings  float64 // chance of a false ring
+	Soft        float64 // factor on the breadth of the change from early- to latewood; 0: 1
+	Bands       float64 // strength of density that comes and goes within a ring, relative
 	Compression float64 // chance that a run of rings is compression wood
 	Ducts       float64 // resin ducts per mm²
 	BlueStain   float64 // 0..1
@@ -47,6 +49,8 @@ type year struct {
 	falseMM           float64
 	falseDark         float64
 	frostMM           float64 // breadth of a frost ring at the ring's beginning; 0: none
+	bands             float64 // strength of density that comes and goes
+	cycles, phase     float64 // how often, and where it begins
 }
 
 // drawYears draws the character of each ring, outermost first.
@@ -83,6 +87,12 @@ func drawYears(r *rand.Rand, c *Core) []year {
 		}
 		if l.Frost > 0 && c.Widths[i] > 0.4 && chance(r, l.Frost) {
 			y.frostMM = between(r, 0.03, 0.09)
+		}
+		if l.Soft > 0 {
+			y.width = min(y.width*l.Soft, 0.45)
+		}
+		if l.Bands > 0 {
+			y.bands, y.cycles, y.phase = l.Bands*r.Float64(), between(r, 1, 5), 2*math.Pi*r.Float64()
 		}
 		ys[i] = y
 	}
@@ -181,7 +191,8 @@ func tissue(s *stem, c *Core, ys []year, k int, rho float64) float64 {
 	rise := y.base + 0.12*f
 	late := 1 / (1 + math.Exp(-(f-(1-y.late))/(y.width*0.25)))
 	peak := 0.8 + 0.2*smooth(1-y.late, 1, f)
-	return lerp(rise, y.dark*peak*c.Look.Contrast, late)
+	d := lerp(rise, y.dark*peak*c.Look.Contrast, late)
+	return d * (1 + y.bands*math.Sin(2*math.Pi*y.cycles*f+y.phase))
 }
 
 // coreScene is a core made ready for painting.
