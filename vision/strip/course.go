@@ -440,6 +440,19 @@ func (c *Course) followBands(p *profiles, thin int, pxPerMM float64) {
 		lag[b], weight[b] = bandLags(x, stack, lags, reach, 8, knots)
 	}
 	c.residual = smoothLags(lag, weight, float64(thin))
+	c.holdAxis()
+}
+
+// holdAxis takes off what all bands are shifted by at the axis, where the
+// layers' places are counted: bands that agree on some other shift would carry
+// every boundary along.
+func (c *Course) holdAxis() {
+	for k, r := range c.residual {
+		off := c.shiftAt(k, 0)
+		for b := range r {
+			r[b] -= off
+		}
+	}
 }
 
 // flatBands returns the band profiles moved along the course.

@@ -212,3 +212,23 @@ func BenchmarkFollow(b *testing.B) {
 		Follow(s, 47)
 	}
 }
+
+// TestFollowHoldsAxis: wherever the bands deviate, the layer through column u
+// of the axis crosses the axis there.
+func TestFollowHoldsAxis(t *testing.T) {
+	s := &Strip{Rows: 36, Cols: 2000, RowPx: 5}
+	s.Light = make([]float32, s.Rows*s.Cols)
+	rng := rand.New(rand.NewPCG(3, 1))
+	for r := range s.Rows {
+		for u := range s.Cols {
+			wave := 3 * math.Sin(float64(u)/90+s.Across(r)/20)
+			s.Light[r*s.Cols+u] = float32(150 + 60*math.Sin((float64(u)+0.1*s.Across(r)+wave)/6) + 8*rng.NormFloat64())
+		}
+	}
+	c := Follow(s, 47)
+	for u := 0.0; u < 2000; u += 37 {
+		if off := c.Shift(u, 0); math.Abs(off) > 1e-9 {
+			t.Fatalf("the layer at column %.0f crosses the axis %.3f px off", u, off)
+		}
+	}
+}
