@@ -15,12 +15,12 @@ import (
 // layers in seismic sections), smooth along the core; each band's remaining
 // deviation is then followed on its own.
 type Course struct {
-	Every    int       // columns between knots
-	Slope    []float64 // du/dv at the axis
-	Bend     []float64 // second-order term: shift = Slope v + Bend v^2
-	Agree    []float64 // semblance of the best course, 0..1
-	residual [][]float64
-	bandV    []float64
+	Every    int         // columns between knots
+	Slope    []float64   // du/dv at the axis
+	Bend     []float64   // second-order term: shift = Slope v + Bend v^2
+	Agree    []float64   // semblance of the best course, 0..1
+	Residual [][]float64 // what is left of it, px, per knot and band
+	BandV    []float64   // where the bands lie across the strip, px
 }
 
 const (
@@ -38,7 +38,7 @@ var bendSteps = []float64{-0.30, -0.18, -0.10, -0.05, -0.02, 0, 0.02, 0.05, 0.10
 func Follow(s *Strip, pxPerMM float64) *Course {
 	thin := int(math.Max(1, math.Round(pxPerMM/18))) // samples of about 0.055 mm suffice
 	p := bandProfiles(s, thin, pxPerMM/float64(thin))
-	c := &Course{Every: 8 * thin, bandV: p.v}
+	c := &Course{Every: 8 * thin, BandV: p.v}
 	g := searchGrid(p, 8, int(math.Round(1.2*pxPerMM/float64(thin))))
 	g.trace(c)
 	c.followBands(p, thin, pxPerMM)
@@ -70,17 +70,17 @@ func (c *Course) knot(u float64) (int, float64) {
 
 func (c *Course) shiftAt(k int, v float64) float64 {
 	d := c.Slope[k]*v + c.Bend[k]*v*v
-	if c.residual == nil {
+	if c.Residual == nil {
 		return d
 	}
-	step := c.bandV[1] - c.bandV[0]
-	x := math.Max(0, math.Min(float64(len(c.bandV)-1), (v-c.bandV[0])/step))
+	step := c.BandV[1] - c.BandV[0]
+	x := math.Max(0, math.Min(float64(len(c.BandV)-1), (v-c.BandV[0])/step))
 	b := int(x)
-	if b > len(c.bandV)-2 {
-		b = len(c.bandV) - 2
+	if b > len(c.BandV)-2 {
+		b = len(c.BandV) - 2
 	}
 	f := x - float64(b)
-	r := c.residual[k]
+	r := c.Residual[k]
 	return d + r[b] + f*(r[b+1]-r[b])
 }
 
@@ -439,7 +439,7 @@ func (c *Course) followBands(p *profiles, thin int, pxPerMM float64) {
 	for b, x := range flat {
 		lag[b], weight[b] = bandLags(x, stack, lags, reach, 8, knots)
 	}
-	c.residual = smoothLags(lag, weight, float64(thin))
+	c.Residual = smoothLags(lag, weight, float64(thin))
 	c.holdAxis()
 }
 
@@ -447,7 +447,7 @@ func (c *Course) followBands(p *profiles, thin int, pxPerMM float64) {
 // layers' places are counted: bands that agree on some other shift would carry
 // every boundary along.
 func (c *Course) holdAxis() {
-	for k, r := range c.residual {
+	for k, r := range c.Residual {
 		off := c.shiftAt(k, 0)
 		for b := range r {
 			r[b] -= off
