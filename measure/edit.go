@@ -202,7 +202,7 @@ func (c *editing) move(e Event) string {
 	for k := range line {
 		line[k] = Point{line[k][0] + p[0] - b.PointPx[0], line[k][1] + p[1] - b.PointPx[1]}
 	}
-	b.PointPx, b.LinePx, b.AtMM, b.StandardUncertaintyMM = p, line, nil, nil
+	b.PointPx, b.LinePx, b.AtMM, b.StandardUncertaintyMM, b.SharedUncertaintyMM = p, line, nil, nil, 0
 	c.vouch(b)
 	return ""
 }
@@ -447,17 +447,27 @@ func (b *bench) setScale(e Event) string {
 	b.scaled = true
 	for _, c := range b.cores {
 		for i := range c.Boundaries {
-			c.Boundaries[i].StandardUncertaintyMM = rescaled(c.Boundaries[i].StandardUncertaintyMM, c.read.PathLengthMM, c.PathPx, s)
+			c.Boundaries[i].rescale(lengthRatio(NewRadius(c.PathPx, &s), c.read.PathLengthMM))
 		}
 	}
 	return ""
 }
 
-// rescaled returns an uncertainty in mm after a change of scale; nil if it was
-// not known.
-func rescaled(u, lengthMM *float64, path []Point, scale [2]float64) *float64 {
-	if u == nil || lengthMM == nil || *lengthMM <= 0 {
-		return nil
+// lengthRatio is by what a change of scale multiplies lengths in mm; 0 where one
+// of the two is not known.
+func lengthRatio(now *Radius, oldMM *float64) float64 {
+	if !now.Known || oldMM == nil || *oldMM <= 0 {
+		return 0
 	}
-	return floatPtr(*u * NewRadius(path, &scale).Length() / *lengthMM)
+	return now.Length() / *oldMM
+}
+
+// rescale multiplies the uncertainty of a boundary's place; 0 takes it away.
+func (b *Boundary) rescale(ratio float64) {
+	b.SharedUncertaintyMM *= ratio
+	if old := b.StandardUncertaintyMM; old != nil && ratio > 0 {
+		b.StandardUncertaintyMM = floatPtr(*old * ratio)
+	} else {
+		b.StandardUncertaintyMM = nil
+	}
 }

@@ -162,7 +162,8 @@ type Boundary struct {
 	TiltDeg               float64      `json:"tilt_deg"`
 	Probability           float64      `json:"probability"`
 	StandardUncertaintyMM *float64     `json:"standard_uncertainty_mm"`
-	Source                string       `json:"source"` // "auto" or "person"
+	SharedUncertaintyMM   float64      `json:"shared_uncertainty_mm,omitempty"` // the part of it that is common to all boundaries read on this core
+	Source                string       `json:"source"`                          // "auto" or "person"
 }
 
 // Candidate is a place considered and rejected, with the probability that

@@ -212,7 +212,7 @@ func (c *editing) place(radius *Radius, all bool) {
 		}
 		switch {
 		case !radius.Known:
-			b.StandardUncertaintyMM = nil
+			b.StandardUncertaintyMM, b.SharedUncertaintyMM = nil, 0
 		case b.StandardUncertaintyMM == nil:
 			b.StandardUncertaintyMM = mm(radius, personPx*unit)
 		}

@@ -12,10 +12,7 @@ func (s *SecondRadius) remeasured(scale Scale) *SecondRadius {
 	for i := range c.Boundaries {
 		b := &c.Boundaries[i]
 		b.AtMM = mm(r, r.At(b.PointPx))
-		b.StandardUncertaintyMM = nil
-		if old := s.Boundaries[i].StandardUncertaintyMM; old != nil && s.PathLengthMM != nil && *s.PathLengthMM > 0 {
-			b.StandardUncertaintyMM = mm(r, *old*r.Length() / *s.PathLengthMM)
-		}
+		b.rescale(lengthRatio(r, s.PathLengthMM))
 	}
 	for _, list := range [][]Stretch{c.Gaps, c.Obscured} {
 		for i := range list {

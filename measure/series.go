@@ -105,28 +105,31 @@ func (c *Core) measureRing(ring *Ring, a, b Boundary, scale Scale) {
 			return // wood is missing: no width
 		}
 	}
-	var ua, ub, us float64
+	var ua, ub, us, correlation float64
 	if a.StandardUncertaintyMM != nil && b.StandardUncertaintyMM != nil {
 		ua, ub = *a.StandardUncertaintyMM, *b.StandardUncertaintyMM
+		if ua > 0 && ub > 0 {
+			correlation = math.Min(1, a.SharedUncertaintyMM*b.SharedUncertaintyMM/(ua*ub))
+		}
 	}
 	if scale.RelativeStandardUncertainty != nil {
 		us = *scale.RelativeStandardUncertainty
 	}
-	width, u := Width(math.Max(0, length), (a.TiltDeg+b.TiltDeg)/2, ua, ub, us, tiltUncertainty/math.Sqrt2)
+	width, u := Width(math.Max(0, length), (a.TiltDeg+b.TiltDeg)/2, ua, ub, correlation, us, tiltUncertainty/math.Sqrt2)
 	ring.WidthMM, ring.StandardUncertaintyMM = &width, &u
 }
 
 // Width returns a ring's width in mm and its standard uncertainty, from its
 // length along the path (mm, openings taken off), the mean tilt of its
 // boundaries (degrees), the standard uncertainties of both boundaries' places
-// (mm), of the scale (relative) and of the mean tilt (degrees): the law of
-// propagation for w = length x cos(tilt), inputs not correlated (JCGM
-// 100:2008, eq. 10).
-func Width(lengthMM, tiltDeg, uOuterMM, uInnerMM, uScale, uTiltDeg float64) (width, u float64) {
+// (mm) and their correlation, of the scale (relative) and of the mean tilt
+// (degrees): the law of propagation for w = length x cos(tilt) (JCGM 100:2008,
+// eq. 13).
+func Width(lengthMM, tiltDeg, uOuterMM, uInnerMM, correlation, uScale, uTiltDeg float64) (width, u float64) {
 	const rad = math.Pi / 180
 	sin, cos := math.Sincos(tiltDeg * rad)
 	width = lengthMM * cos
-	u = math.Sqrt(cos*cos*(uOuterMM*uOuterMM+uInnerMM*uInnerMM) + width*width*uScale*uScale +
+	u = math.Sqrt(cos*cos*(uOuterMM*uOuterMM+uInnerMM*uInnerMM-2*correlation*uOuterMM*uInnerMM) + width*width*uScale*uScale +
 		lengthMM*lengthMM*sin*sin*uTiltDeg*uTiltDeg*rad*rad)
 	return width, u
 }

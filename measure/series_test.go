@@ -21,6 +21,7 @@ func TestWidthWorkedExample(t *testing.T) {
 			P     float64 `json:"p2_minus_p1_px"`
 			U1    float64 `json:"u_p1_px"`
 			U2    float64 `json:"u_p2_px"`
+			R     float64 `json:"r_p1_p2"`
 			S     float64 `json:"s_mm_per_px"`
 			US    float64 `json:"u_s"`
 			Tilt  float64 `json:"theta_deg"`
@@ -35,9 +36,29 @@ func TestWidthWorkedExample(t *testing.T) {
 		t.Fatal(err)
 	}
 	in := ex.Inputs
-	w, u := Width(in.P*in.S, in.Tilt, in.U1*in.S, in.U2*in.S, in.US/in.S, in.UTilt)
+	w, u := Width(in.P*in.S, in.Tilt, in.U1*in.S, in.U2*in.S, in.R, in.US/in.S, in.UTilt)
 	if math.Abs(w/ex.Result.W-1) > 1e-12 || math.Abs(u/ex.Result.U-1) > 1e-12 {
 		t.Errorf("width %v +- %v, want %v +- %v", w, u, ex.Result.W, ex.Result.U)
+	}
+}
+
+// TestSharedUncertaintyCancels: what both boundaries are off by together is no
+// part of the width (JCGM 100:2008, eq. 13), and a boundary set by hand shares
+// nothing.
+func TestSharedUncertaintyCancels(t *testing.T) {
+	const own, shared = 0.010, 0.024
+	read := func(at float64) Boundary {
+		u := math.Hypot(own, shared)
+		return Boundary{Kind: RingBoundary, AtMM: &at, StandardUncertaintyMM: &u, SharedUncertaintyMM: shared}
+	}
+	byHand := read(3)
+	byHand.SharedUncertaintyMM = 0
+	c := Core{Boundaries: []Boundary{read(1), read(2), byHand}}
+	c.MakeRings(Scale{MMPerPx: &[2]float64{0.02, 0.02}}, false)
+	for i, want := range []float64{math.Sqrt2 * own, math.Sqrt2 * math.Hypot(own, shared)} {
+		if u := *c.Rings[i].StandardUncertaintyMM; math.Abs(u-want) > 1e-12 {
+			t.Errorf("ring %d: %v mm, want %v", i+1, u, want)
+		}
 	}
 }
 

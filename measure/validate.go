@@ -101,6 +101,8 @@ func (v *validator) boundaries(c Core) {
 		v.check(b.Kind != Inner || i == len(c.Boundaries)-1 && c.PithPresent, "boundary %s is inner, but not the last, or pith_present is false", b.ID)
 		v.check(v.scaled == (b.AtMM != nil), "boundary %s: at_mm %s", b.ID, given(b.AtMM != nil))
 		v.check(b.StandardUncertaintyMM == nil || v.scaled && *b.StandardUncertaintyMM >= 0, "boundary %s: standard_uncertainty_mm negative, or without scale", b.ID)
+		v.check(b.SharedUncertaintyMM == 0 || b.SharedUncertaintyMM > 0 && b.StandardUncertaintyMM != nil && b.SharedUncertaintyMM <= *b.StandardUncertaintyMM,
+			"boundary %s: shared_uncertainty_mm is no part of standard_uncertainty_mm", b.ID)
 		v.check(probability(b.Probability), "boundary %s: probability %v", b.ID, b.Probability)
 		v.check(b.TiltDeg > -90 && b.TiltDeg < 90, "boundary %s: tilt %v", b.ID, b.TiltDeg)
 		place := at(b.AtMM, b.PointPx)

@@ -155,13 +155,17 @@ func (b *builder) boundaries(r evidence.Reading) {
 	last := outer
 	for _, k := range r.Accepted {
 		place := b.model.Locate(b.f, r, k, b.look.Wood, s, b.course.SlopeAt(r.Candidates[k].U))
-		at, sd := place.U, place.SDMM
+		at := place.U
 		inward := (at - last) * float64(s.Dir)
 		if (c.BarkPresent || last != outer) && inward < near || c.PithPresent && math.Abs(at-inner) < near {
 			continue // the same edge as the one before, or as an end
 		}
 		last = at
-		c.Boundaries = append(c.Boundaries, b.boundary(measure.RingBoundary, at, b.together(r, k), sd))
+		read := b.boundary(measure.RingBoundary, at, b.together(r, k), place.SDMM)
+		if b.scale.MMPerPx != nil {
+			read.SharedUncertaintyMM = place.SharedMM
+		}
+		c.Boundaries = append(c.Boundaries, read)
 	}
 	if c.PithPresent {
 		c.Boundaries = append(c.Boundaries, b.boundary(measure.Inner, inner, b.look.Pith.Probability, 0.3))

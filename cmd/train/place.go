@@ -41,8 +41,8 @@ func places(m *evidence.Model, samples []*sample) []placed {
 // learnPlace learns, for each kind of wood, how places found deviate from the
 // true ones: the mean by least squares, robust against few that are far off
 // (Huber 1964), then the logarithm of the deviation by maximum likelihood, and
-// last a common factor, so that 95 % of the widths between neighbours lie
-// within 1.96 deviations.
+// then a common factor, so that 95 % of the widths between neighbours lie
+// within 1.96 deviations, and last what they share.
 func learnPlace(m *evidence.Model, samples []sample) {
 	m.Place = nil
 	m.Place = perWood(func(w measure.Wood) evidence.Placing {
@@ -66,8 +66,21 @@ func learnPlace(m *evidence.Model, samples []sample) {
 		for i := range offset {
 			offset[i], deviation[i] = -round4(offset[i]), round4(deviation[i])
 		}
-		return evidence.Placing{Offset: offset, Deviation: deviation}
+		return evidence.Placing{Offset: offset, Deviation: deviation, SharedMM: round4(shared(p, deviation))}
 	})
+}
+
+// shared is the least standard deviation in mm of what a core's boundaries are
+// off by together, so that 95 % of the places lie within 1.96 deviations: what
+// neighbours share cancels in widths, and widths tell nothing of it.
+func shared(p []placed, deviation []float64) float64 {
+	var lacking []float64 // squared, to hold each place
+	for _, x := range p {
+		own := math.Exp(dot(x.signs, deviation))
+		lacking = append(lacking, x.off*x.off/(1.96*1.96)-own*own)
+	}
+	slices.Sort(lacking)
+	return math.Sqrt(math.Max(0, lacking[int(0.95*float64(len(lacking)))]))
 }
 
 func round4(x float64) float64 { return math.Round(x*1e4) / 1e4 }

@@ -10,14 +10,16 @@ import (
 // true boundary: weights of PlaceSigns.
 type Placing struct {
 	Offset    []float64 `json:"offset_mm"` // mean, towards the pith: the weighted sum itself
-	Deviation []float64 `json:"deviation"` // natural logarithm of the standard deviation in mm
+	Deviation []float64 `json:"deviation"` // natural logarithm of the boundary's own standard deviation in mm
+	SharedMM  float64   `json:"shared_mm"` // standard deviation of what all boundaries of a core are off by
 }
 
 // Located is the place of a boundary, to a fraction of a column.
 type Located struct {
-	U     float64
-	SDMM  float64   // standard uncertainty
-	Signs []float64 // what that was told from: PlaceSigns
+	U        float64
+	SDMM     float64   // standard uncertainty
+	SharedMM float64   // the part of it that the core's other boundaries share
+	Signs    []float64 // what that was told from: PlaceSigns
 }
 
 // Locate finds the place of an accepted candidate. at is the course's slope
@@ -45,7 +47,8 @@ func (m *Model) Locate(f *Features, r Reading, k int, wood measure.Wood, span Sp
 		log += x * place.Deviation[i]
 	}
 	l.U += float64(span.Dir) * math.Max(-0.08, math.Min(0.08, offset)) * span.PxPerMM
-	l.SDMM = math.Max(0.2/span.PxPerMM, math.Min(0.3, math.Exp(log)))
+	own := math.Max(0.2/span.PxPerMM, math.Min(0.3, math.Exp(log)))
+	l.SDMM, l.SharedMM = math.Hypot(own, place.SharedMM), place.SharedMM
 	return l
 }
 
