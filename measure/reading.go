@@ -67,19 +67,32 @@ func Infer(proposals []Proposal, barriers []float64, veils []Veil, prior Prior) 
 	local := make([]float64, n)
 	first := prior
 	first.Weight = 0
-	c := newChain(proposals, barriers, veils, local, first)
-	inf := c.solve()
+	inf := newChain(proposals, barriers, veils, local, first).independent()
 	known := make(pairs, n) // through all rounds
-	for round := 0; round < 3; round++ {
+	var c *chain
+	for round := 1; ; round++ {
 		localWidths(proposals, inf, local)
 		c = newChain(proposals, barriers, veils, local, prior)
-		c.known, c.round = known, round+1
-		inf = c.solve()
+		c.known, c.round = known, round
+		before := inf.Accepted
+		if inf.Accepted = c.best(); len(inf.Accepted) < 3 {
+			inf.Count = c.sums().Count // for the next round
+		} else if slices.Equal(inf.Accepted, before) {
+			break // and so it would go on
+		}
+		if round == rounds {
+			break
+		}
 	}
-	inf.LocalMM = local
-	inf.Unseen = c.unseenIn(inf.Accepted)
+	accepted := inf.Accepted
+	inf = c.sums()
+	inf.Accepted, inf.LocalMM = accepted, local
+	inf.Unseen = c.unseenIn(accepted)
 	return inf
 }
+
+// rounds bounds how often the local mean is found anew.
+const rounds = 3
 
 // localWidths fills local with the mean ring width near each proposal, as the
 // accepted widths within nine rings have it, smoothed.
@@ -246,31 +259,64 @@ func (c *chain) within(i, j int) bool {
 	return c.p[j].At-c.p[i].At-c.darkBetween(i, j) <= farthest*math.Max(c.local[i], c.local[j]) || j-i < 12
 }
 
-// solve sums the chain both ways and finds its best path.
-func (c *chain) solve() Inference {
+// best finds the most probable path and returns its proposals.
+func (c *chain) best() []int {
+	if c.prior.Weight == 0 {
+		return c.independent().Accepted
+	}
+	most := 0.0 // that a link may add
+	if c.dark != nil {
+		most = math.Log(1 + mostUnseen)
+	}
+	n := len(c.p)
+	best, from := make([]float64, n), make([]int, n)
+	for j := range best {
+		best[j], _ = c.start(j)
+		from[j] = -1
+		for i := j - 1; i >= 0 && c.within(i, j); i-- {
+			if best[i]+most <= best[j] {
+				continue
+			}
+			l, _ := c.through(i, j)
+			if v := best[i] + l; v > best[j] {
+				best[j], from[j] = v, i
+			}
+		}
+		best[j] += c.odds(j)
+	}
+	at, top := -1, c.edge(0, c.p[n-1].At) // no boundary at all
+	for i := range best {
+		if e, _ := c.end(i); best[i]+e > top {
+			at, top = i, best[i]+e
+		}
+	}
+	var path []int
+	for ; at >= 0; at = from[at] {
+		path = append(path, at)
+	}
+	slices.Reverse(path)
+	return path
+}
+
+// sums sums the chain both ways: what all paths together say.
+func (c *chain) sums() Inference {
 	if c.prior.Weight == 0 {
 		return c.independent()
 	}
 	n := len(c.p)
 	fwd, bwd := make([]float64, n), make([]float64, n)
-	best, from := make([]float64, n), make([]int, n)
 	m1, m2 := make([]float64, n), make([]float64, n) // moments of the number of boundaries up to i
 	for j := 0; j < n; j++ {
 		start, before := c.start(j)
 		acc := newLogSum(start, before.Mean, before.square())
-		best[j], from[j] = start, -1
 		for i := j - 1; i >= 0 && c.within(i, j); i-- {
-			if fwd[i] < acc.top-negligible && best[i] < best[j] {
+			if fwd[i] < acc.top-negligible {
 				continue // links only lower the weight
 			}
 			l, u := c.through(i, j)
 			acc.add(fwd[i]+l, m1[i]+u.Mean, m2[i]+2*m1[i]*u.Mean+u.square())
-			if v := best[i] + l; v > best[j] {
-				best[j], from[j] = v, i
-			}
 		}
 		fwd[j] = acc.log() + c.odds(j)
-		best[j] += c.odds(j)
 		m1[j], m2[j] = acc.first()+1, acc.second()+2*acc.first()+1
 	}
 	for i := n - 1; i >= 0; i-- {
@@ -285,23 +331,15 @@ func (c *chain) solve() Inference {
 		}
 		bwd[i] = acc.log()
 	}
-	end, top := -1, c.edge(0, c.p[n-1].At) // no boundary at all
-	total := newLogSum(top, 0, 0)
+	total := newLogSum(c.edge(0, c.p[n-1].At), 0, 0) // no boundary at all
 	for i := 0; i < n; i++ {
 		e, u := c.end(i)
 		total.add(fwd[i]+e, m1[i]+u.Mean, m2[i]+2*m1[i]*u.Mean+u.square())
-		if best[i]+e > top {
-			end, top = i, best[i]+e
-		}
 	}
 	out := Inference{Probability: make([]float64, n), Score: total.log()}
 	for i := range out.Probability {
 		out.Probability[i] = math.Min(1, math.Exp(fwd[i]+bwd[i]-total.log()))
 	}
-	for i := end; i >= 0; i = from[i] {
-		out.Accepted = append(out.Accepted, i)
-	}
-	slices.Reverse(out.Accepted)
 	out.Count = total.first()
 	out.SD = math.Sqrt(math.Max(0, total.second()-out.Count*out.Count))
 	return out
