@@ -132,6 +132,10 @@ func layStraight(px raster.Pixels, line []measure.Point, half, margin, step floa
 		s.full = 65535
 	}
 	for v := range b.h { // row by row, as the scan lies in memory
+		if px.U8 != nil && channels == 3 {
+			b.sampleBGR(px, v, sub)
+			continue
+		}
 		d := (float64(v) - b.mid) * step
 		for u := range b.w {
 			p, n := b.place[u], b.normal[u]
@@ -148,6 +152,30 @@ func (b *band) put(u, v int, c [3]float32) {
 		return
 	}
 	b.ch[0][i], b.ch[1][i], b.ch[2][i] = opponent(c[0], c[1], c[2])
+}
+
+// sampleBGR fills row v from an 8-bit colour scan, as sampler.mean would.
+func (b *band) sampleBGR(px raster.Pixels, v, sub int) {
+	var offs [][2]float64 // of the places in a cell: along the column and along the row
+	for i := range sub * sub {
+		at := func(i int) float64 { return (float64(i) - float64(sub-1)/2) * b.step / float64(sub) }
+		offs = append(offs, [2]float64{at(i % sub), at(i / sub)})
+	}
+	d := (float64(v) - b.mid) * b.step
+	lastX, lastY, part := px.Width-1, px.Height-1, 1/float32(sub*sub)
+	light, redGreen, yellowBlue := b.ch[0][v*b.w:], b.ch[1][v*b.w:], b.ch[2][v*b.w:]
+	for u, n := range b.normal {
+		x, y := b.place[u][0]+d*n[0], b.place[u][1]+d*n[1]
+		var blue, green, red int
+		for _, o := range offs {
+			ix := max(0, min(lastX, int(x+o[1]*n[1]+o[0]*n[0]+0.5)))
+			iy := max(0, min(lastY, int(y-o[1]*n[0]+o[0]*n[1]+0.5)))
+			at := 3 * (iy*px.Width + ix)
+			p := px.U8[at : at+3 : at+3]
+			blue, green, red = blue+int(p[0]), green+int(p[1]), red+int(p[2])
+		}
+		light[u], redGreen[u], yellowBlue[u] = opponent(float32(blue)*part, float32(green)*part, float32(red)*part)
+	}
 }
 
 // pace walks along the line at equal steps, beyond both ends by margin, and
@@ -189,13 +217,6 @@ func (s *sampler) mean(x, y float64, n measure.Point, step float64, sub int) (su
 			ix := max(0, min(s.px.Width-1, int(x+d*n[0]+0.5)))
 			iy := max(0, min(s.px.Height-1, int(y+d*n[1]+0.5)))
 			at := (iy*s.px.Width + ix) * ch
-			if s.px.U8 != nil && ch == 3 {
-				p := s.px.U8[at : at+3]
-				sum[0] += float32(p[0])
-				sum[1] += float32(p[1])
-				sum[2] += float32(p[2])
-				continue
-			}
 			for c := range ch {
 				if s.px.U8 != nil {
 					sum[c] += float32(s.px.U8[at+c])
