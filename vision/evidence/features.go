@@ -158,20 +158,40 @@ func newPlane(x []float32, rows, cols, reach int, floor float32) *plane {
 		p.contrast[u] += floor
 	}
 	p.sums = make([]float32, rows*(cols+1))
-	for r := 0; r < rows; r++ {
-		row := x[r*cols : (r+1)*cols]
-		var total float64
-		for _, v := range row {
-			total += float64(v)
-		}
-		m := total / float64(cols)
-		var acc float64
-		for u, v := range row {
-			acc += float64(v) - m
-			p.sums[(u+1)*rows+r] = float32(acc)
+	level, acc := make([]float64, rows), make([]float64, rows)
+	for r := range level {
+		level[r] = meanOf(x[r*cols : (r+1)*cols])
+	}
+	for from := 0; from < cols; from += sumBlock {
+		to := min(cols, from+sumBlock)
+		for r, total := range acc {
+			m, at := level[r], (from+1)*rows+r
+			for _, v := range x[r*cols+from : r*cols+to] {
+				total += float64(v) - m
+				p.sums[at] = float32(total)
+				at += rows
+			}
+			acc[r] = total
 		}
 	}
 	return p
+}
+
+// sumBlock is how many columns are turned at once: few enough to stay near the
+// processor (chosen).
+const sumBlock = 64
+
+// meanOf is the mean of a row, in four sums that do not wait for each other.
+func meanOf(row []float32) float64 {
+	var a, b, c, d float64
+	rest := row
+	for ; len(rest) >= 4; rest = rest[4:] {
+		a, b, c, d = a+float64(rest[0]), b+float64(rest[1]), c+float64(rest[2]), d+float64(rest[3])
+	}
+	for _, v := range rest {
+		a += float64(v)
+	}
+	return (a + b + c + d) / float64(len(row))
 }
 
 // columnMean returns the mean of each column with outlying rows pulled in, so
