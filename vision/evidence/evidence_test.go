@@ -284,3 +284,12 @@ func TestFindGaps(t *testing.T) {
 		})
 	}
 }
+
+func BenchmarkPith(b *testing.B) {
+	s, _, _ := core(b, 6000, 240, 0, nil, 6)
+	span := Span{From: 0, To: 5999, Dir: 1, PxPerMM: perMM}
+	g := coarsen(s, span, 0.2*perMM)
+	for b.Loop() {
+		g.encircle(&Pith{U: 3000}, 60, span, 100)
+	}
+}

@@ -229,24 +229,27 @@ func coarsen(raw *strip.Strip, span Span, cell float64) patchwork {
 // betweenRings is the share of the variance of brightness within a disc that
 // lies between rings round (u, v).
 func (g patchwork) betweenRings(u, v float64, d disc) float64 {
-	nearest := math.Max(0, math.Hypot(u-d.u, v-d.v)-d.reach)
+	nearest := math.Max(0, math.Hypot(u-d.u, v-d.v)-d.reach) / d.breadth
 	n := int(2*d.reach/d.breadth) + 2
-	sum, count := make([]float64, n), make([]float64, n)
+	rings := make([]struct{ sum, count float64 }, n)
 	var total, square, all float64
+	perRing := 1 / d.breadth
 	cols := len(g.light) / max(1, g.rows)
 	for c := max(0, int((d.u-d.reach-g.from)/g.every)); c < cols; c++ {
 		x := g.from + float64(c)*g.every
 		if x > d.u+d.reach {
 			break
 		}
+		dx, far := (x-u)*perRing, d.reach*d.reach-(x-d.u)*(x-d.u)
+		light := g.light[c*g.rows:][:len(g.v)]
 		for r, y := range g.v {
-			if (x-d.u)*(x-d.u)+(y-d.v)*(y-d.v) >= d.reach*d.reach {
+			if (y-d.v)*(y-d.v) >= far {
 				continue
 			}
-			k := int((math.Sqrt((x-u)*(x-u)+(y-v)*(y-v)) - nearest) / d.breadth)
-			l := g.light[c*g.rows+r]
-			sum[k] += l
-			count[k]++
+			dy, l := (y-v)*perRing, light[r]
+			ring := &rings[int(math.Sqrt(dx*dx+dy*dy)-nearest)]
+			ring.sum += l
+			ring.count++
 			total += l
 			square += l * l
 			all++
@@ -257,10 +260,10 @@ func (g patchwork) betweenRings(u, v float64, d disc) float64 {
 	}
 	mean := total / all
 	var between float64
-	for k := range sum {
-		if count[k] > 0 {
-			d := sum[k]/count[k] - mean
-			between += count[k] * d * d
+	for _, ring := range rings {
+		if ring.count > 0 {
+			d := ring.sum/ring.count - mean
+			between += ring.count * d * d
 		}
 	}
 	return between / math.Max(square-all*mean*mean, 1e-9)
