@@ -149,14 +149,14 @@ func (m measurer) all(ctx context.Context, tasks []task, jobs int, t *talk) erro
 		switch {
 		case o.skipped:
 			skipped++
-			t.say(fmt.Sprintf("pithward: %s: skipped: measured already, and nothing has changed", task.scan))
+			t.say(fmt.Sprintf("pithward: %s: skipped: measured already, and nothing has changed", shown(task.scan)))
 			if o.err != nil {
-				t.say(fmt.Sprintf("pithward: %s: %v", task.scan, o.err))
+				t.say(fmt.Sprintf("pithward: %s: %v", shown(task.scan), o.err))
 			}
 		case errors.Is(o.err, errNoRoomLeft):
-			unstarted = append(unstarted, task.scan)
+			unstarted = append(unstarted, shown(task.scan))
 		case o.err != nil:
-			t.say(fmt.Sprintf("pithward: %s: %v", task.scan, o.err))
+			t.say(fmt.Sprintf("pithward: %s: %v", shown(task.scan), o.err))
 		}
 		if len(o.files) > 0 {
 			t.print(summary(task.scan, o.m, o.files))

@@ -13,7 +13,7 @@ import (
 // the files written.
 func summary(scan string, m measure.Measurement, files []string) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s, %s\n", scan, numbered(len(m.Cores), "core"), scaleWords(m.Scale))
+	fmt.Fprintf(&b, "%s: %s, %s\n", shown(scan), numbered(len(m.Cores), "core"), scaleWords(m.Scale))
 	if len(m.Cores) > 0 {
 		rows := [][]string{{"core", "rings", "years", "mean mm", "expected", "doubtful", "warnings"}}
 		for _, c := range m.Cores {
@@ -35,7 +35,7 @@ func summary(scan string, m measure.Measurement, files []string) string {
 		fmt.Fprintf(&b, "  heed: %s\n", w)
 	}
 	for _, f := range files {
-		fmt.Fprintf(&b, "  %s\n", f)
+		fmt.Fprintf(&b, "  %s\n", shown(f))
 	}
 	return b.String()
 }

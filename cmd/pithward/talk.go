@@ -4,8 +4,11 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"github.com/schollz/progressbar/v3"
 
@@ -44,6 +47,15 @@ func newTalk(d deps, scans int) *talk {
 // say tells a person something, on standard error.
 func (t *talk) say(line string) { t.write(t.err, line+"\n") }
 
+// shown is a file's name as a person sees it: quoted where it holds characters
+// that would break the line or steer the terminal.
+func shown(name string) string {
+	if strings.ContainsFunc(name, unicode.IsControl) {
+		return strconv.Quote(name)
+	}
+	return name
+}
+
 // print gives out data, on standard output.
 func (t *talk) print(text string) { t.write(t.out, text) }
 
@@ -66,7 +78,7 @@ func (t *talk) progress(scan string, m measure.Message) {
 	if m.Of > 1 {
 		stage = fmt.Sprintf("%s %d of %d", m.Stage, m.Done, m.Of)
 	}
-	t.move(scan, part, filepath.Base(scan)+": "+stage)
+	t.move(scan, part, shown(filepath.Base(scan))+": "+stage)
 }
 
 // finish moves the bar past a scan.

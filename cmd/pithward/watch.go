@@ -139,7 +139,7 @@ func (m *measurer) admit(known *[]task, ready []string, out string, t *talk) (ta
 			}
 		}
 		refused = true
-		t.say(fmt.Sprintf("pithward: %s: not measured: %v", scan, err))
+		t.say(fmt.Sprintf("pithward: %s: not measured: %v", shown(scan), err))
 	}
 	return tasks, refused
 }
