@@ -66,6 +66,61 @@ func (m *measurer) stir() []float64 {
 	return out
 }
 
+// What of a core is looked at for calm wood of its own, and how much of that must
+// look as a calm column does for it to be such wood (chosen: less may be a break
+// that shows the groove's floor).
+const (
+	ownMiddle = 0.2 // left out at either end, and
+	ownReach  = 1.2 // as many breadths at least, where a groove's floor may lie
+	ownShare  = 0.05
+	ownLike   = 2 // least spreads
+)
+
+// stirOwn lifts the stir of calm columns that look as calm columns in the core's
+// middle do: broad clean rings change no more than a mount, but have the wood's
+// colour. What is calm for a whole breadth is none of them.
+func (m *measurer) stirOwn(stir []float64) {
+	from, to := lively(stir, m.u0, m.u1, int(m.breadth))
+	skip := int(math.Max(ownMiddle*float64(to-from), ownReach*m.breadth))
+	if to-from <= 2*skip {
+		return
+	}
+	f, near := m.features(), leastSpread()
+	var own []feature
+	for u := from + skip; u < to-skip; u++ {
+		first := u
+		for u < to-skip && stir[u] <= stirred {
+			u++
+		}
+		if float64(u-first) < m.breadth {
+			own = append(own, f[first:u]...)
+		}
+	}
+	least := ownShare * float64(to-from-2*skip)
+	alike := func(a, b feature) bool {
+		for c := range 3 {
+			if math.Abs(a[c]-b[c]) > ownLike*near[c] {
+				return false
+			}
+		}
+		return true
+	}
+	for u := range stir {
+		if stir[u] > stirred {
+			continue
+		}
+		n := 0.0
+		for _, o := range own {
+			if alike(f[u], o) {
+				n++
+			}
+		}
+		if n > least {
+			stir[u] = stirred + stirredSlack
+		}
+	}
+}
+
 // lively narrows the columns from u0 up to u1 to where most of a window of them
 // at either end changes more than the mount beside: a smooth, painted mount may
 // have been followed beyond the core in its groove.
@@ -111,6 +166,21 @@ func pastWall(stir []float64, at, side, reach int) int {
 		}
 	}
 	return end
+}
+
+// floorFrom is the column from which on, outwards of an end, calm floor lies:
+// the face of no part of the core lies beyond.
+func floorFrom(stir []float64, at, side int) int {
+	run := 0
+	for u := at; u >= 0 && u < len(stir); u += side {
+		if run++; stir[u] > stirred {
+			run = 0
+		}
+		if run >= calmRun {
+			return u - side*(run-1)
+		}
+	}
+	return side * math.MaxInt32
 }
 
 // leastStir, in square grey levels, is the change that counts as none: what

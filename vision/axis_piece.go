@@ -12,6 +12,7 @@ type piece struct {
 	breadth   float64         // scan px
 	near, far []measure.Point // its ends from the upper to the lower rim, in scan px
 	colour    [3]float64      // medians: lightness, red-green, yellow-blue
+	atEnds    [2][3]float64   // the same of the outermost breadth at either end
 	agree     float64         // mean agreement of its layers across it
 	windows   int             // that many windows gave it
 	power     float64         // grey levels its layers share
@@ -302,6 +303,7 @@ const (
 	faceClear   = 4   // columns
 	endSearchIn = 2.5
 	wallReach   = 0.9 // how far inwards a groove's floor is looked for
+	beyondFloor = -4  // of a face beyond the floor that lies before the core
 )
 
 // ends finds the two ends of the piece, at endSteps places across.
@@ -311,6 +313,7 @@ func (m *measurer) ends() {
 		stir = m.stir()
 	}
 	if stir != nil {
+		m.stirOwn(stir)
 		m.u0, m.u1 = lively(stir, m.u0, m.u1, int(m.breadth))
 	}
 	is := m.wood(stir)
@@ -538,11 +541,16 @@ func (m *measurer) end(is, stir []float64, u, side int) []float64 {
 			best, at = gain, x-lo
 		}
 	}
+	bound := side * math.MaxInt32
 	if stir != nil {
 		at = max(0, min(hi-lo-1, pastWall(stir, at+lo, side, int(wallReach*m.breadth))-lo))
+		bound = floorFrom(stir, at+lo, side) - lo
 	}
 	cover := m.stripCover(lo, hi)
 	steps.extra = func(i, j int) float64 {
+		if side*(j-bound) > 0 {
+			return beyondFloor
+		}
 		return groundStep * (cover(i, j-side*faceClear) - cover(i, j+side*faceClear)) / faceClear
 	}
 	row, _ := steps.follow(func(int) float64 { return float64(at) }, faceReach*m.breadth, endOutward*float64(side), 0, endSteps)
@@ -671,6 +679,8 @@ func (m *measurer) piece(near, far []float64, of *stretch) *piece {
 	p.windows = len(a.r)
 	p.power = median(append([]float64(nil), a.power...))
 	p.colour = m.colour(int(first), int(last))
+	p.atEnds[0] = m.colour(int(first), min(int(last), int(first+m.breadth)))
+	p.atEnds[1] = m.colour(max(int(first), int(last-m.breadth)), int(last))
 	p.plain = m.tx.plainness(m.b, m.inner, int(first)+8, int(last)-8)
 	return p
 }

@@ -130,10 +130,14 @@ func (g *ground) objects(t tint, avoid mask) (mask, error) {
 	if out, err = out.closed(3, 3); err != nil {
 		return mask{}, err
 	}
-	if err := out.fillHoles(avoid); err != nil {
+	stroke := strokeOf(t)
+	broad, err := out.opened(stroke, stroke)
+	if err != nil {
 		return mask{}, err
 	}
-	stroke := strokeOf(t)
+	if err := out.fillHoles(broad, avoid); err != nil {
+		return mask{}, err
+	}
 	return out.opened(stroke, stroke)
 }
 
@@ -221,9 +225,15 @@ func localSpread(v []float32, w, h, side int) []float32 {
 	return out
 }
 
+// ruledShare is the part of the picture from which on what strokes enclose is
+// ground with lines drawn on it, such as a cutting mat, and no objects whose rims
+// alone stand out (chosen: trays are mostly ground).
+const ruledShare = 0.25
+
 // fillHoles fills what the mask encloses, unless it is large: a tray's frame
-// encloses everything. Avoided pixels are no hole.
-func (k mask) fillHoles(avoid mask) error {
+// encloses everything. broad is the mask without strokes. Avoided pixels are no
+// hole.
+func (k mask) fillHoles(broad, avoid mask) error {
 	rest := newMask(k.w, k.h)
 	for i, v := range k.on {
 		if v == 0 && avoid.on[i] == 0 {
@@ -234,12 +244,41 @@ func (k mask) fillHoles(avoid mask) error {
 	if err != nil {
 		return err
 	}
+	var within, ruled []blob
+	area := 0
 	for _, b := range holes {
-		if b.box.Min.X > 0 && b.box.Min.Y > 0 && b.box.Max.X < k.w && b.box.Max.Y < k.h && b.area < k.w*k.h/50 {
-			b.each(labels, k.w, func(x, y int) { k.on[y*k.w+x] = 255 })
+		switch {
+		case b.box.Min.X == 0 || b.box.Min.Y == 0 || b.box.Max.X == k.w || b.box.Max.Y == k.h || b.area >= k.w*k.h/50:
+		case b.within(labels, broad):
+			within = append(within, b)
+		default:
+			ruled = append(ruled, b)
+			area += b.area
 		}
 	}
+	if float64(area) < ruledShare*float64(k.w*k.h) {
+		within = append(within, ruled...)
+	}
+	for _, b := range within {
+		b.each(labels, k.w, func(x, y int) { k.on[y*k.w+x] = 255 })
+	}
 	return nil
+}
+
+// within tells whether most of the pixels next to a blob belong to the mask.
+func (b blob) within(labels []int32, k mask) bool {
+	n, all := 0, 0
+	b.each(labels, k.w, func(x, y int) {
+		for _, i := range [4]int{y*k.w + x - 1, y*k.w + x + 1, (y-1)*k.w + x, (y+1)*k.w + x} {
+			if labels[i] != b.label {
+				all++
+				if k.on[i] != 0 {
+					n++
+				}
+			}
+		}
+	})
+	return 2*n > all
 }
 
 // findBars returns the objects of a mask, of some size at least.

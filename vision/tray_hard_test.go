@@ -2,6 +2,7 @@ package vision
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"testing"
 
@@ -173,5 +174,101 @@ func TestHardTrays(t *testing.T) {
 				b.score(fmt.Sprintf("%s %d", name, seed)).all(t, c.off)
 			}
 		})
+	}
+}
+
+// Broad clean rings are as calm as the mount they lie on, and yet no floor of the
+// groove; what is, bounds the core.
+func TestEndsInGrooves(t *testing.T) {
+	const dpi = 600
+	pic, truth := phantom.Render(trayFor(217, dpi), 217)
+	mm := [2]float64{25.4 / dpi, 25.4 / dpi}
+	px := pic.Pixels()
+	cores, _, err := FindCores(px, reduce(px, 1800), Hints{Avoid: avoidOf(truth), MMPerPx: &mm})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var s score
+	s.add("seed 217", truth, cores)
+	for _, n := range s.notes {
+		t.Log(n)
+	}
+	s.all(t, 0.7)
+}
+
+func TestFloorFrom(t *testing.T) {
+	const wood, calm = 4.0, 0.0
+	stretch := func(runs ...int) (stir []float64) { // wood and floor by turns
+		for i, n := range runs {
+			for range n {
+				stir = append(stir, [2]float64{wood, calm}[i%2])
+			}
+		}
+		return stir
+	}
+	none := math.MaxInt32
+	for _, c := range []struct {
+		name     string
+		stir     []float64
+		at, side int
+		want     int
+	}{
+		{"floor just beyond", stretch(20, 10, 5), 20, 1, 20},
+		{"the face reaches on to the floor", stretch(20, 10, 5), 17, 1, 20},
+		{"less than a run is no floor", stretch(20, calmRun-1, 5), 20, 1, none},
+		{"none at all", stretch(40), 20, 1, none},
+		{"at the near end", stretch(5, 10, 20), 15, -1, 14},
+		{"none at the near end", stretch(40), 20, -1, -none},
+	} {
+		if got := floorFrom(c.stir, c.at, c.side); got != c.want {
+			t.Errorf("%s: %d, want %d", c.name, got, c.want)
+		}
+	}
+}
+
+// The squares of a cutting mat are no objects; what one rim alone encloses is.
+func TestFillHoles(t *testing.T) {
+	frame := func(m mask, x0, y0, x1, y1 int) {
+		for x := x0; x <= x1; x++ {
+			m.on[y0*m.w+x], m.on[y1*m.w+x] = 255, 255
+		}
+		for y := y0; y <= y1; y++ {
+			m.on[y*m.w+x0], m.on[y*m.w+x1] = 255, 255
+		}
+	}
+	ruled, rimmed := newMask(200, 200), newMask(200, 200)
+	for x := 10; x < 180; x += 20 {
+		for y := 10; y < 180; y += 20 {
+			frame(ruled, x, y, x+20, y+20)
+		}
+	}
+	frame(rimmed, 40, 40, 120, 48)
+	for _, c := range []struct {
+		name string
+		m    mask
+		want bool
+	}{{"ruled", ruled, false}, {"rimmed", rimmed, true}} {
+		if err := c.m.fillHoles(newMask(200, 200), newMask(200, 200)); err != nil {
+			t.Fatal(err)
+		}
+		if got := c.m.on[44*200+60] != 0; got != c.want {
+			t.Errorf("%s: filled %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// A core broken off near its heartwood is one, as what faces the break is alike;
+// pieces unlike all over are two.
+func TestContinuesByColour(t *testing.T) {
+	sap, heart := [3]float64{190, 30, 50}, [3]float64{140, 45, 70}
+	piece := func(x0, x1 float64, whole, near, far [3]float64) []*piece {
+		return []*piece{{axis: []measure.Point{{x0, 50}, {x1, 50}}, breadth: 20, colour: whole, atEnds: [2][3]float64{near, far}}}
+	}
+	long := piece(0, 300, heart, heart, sap)
+	if _, ok := continues(long, piece(310, 400, sap, sap, sap)); !ok {
+		t.Error("sapwood that meets sapwood is parted")
+	}
+	if _, ok := continues(piece(0, 300, heart, heart, heart), piece(310, 400, sap, sap, sap)); ok {
+		t.Error("pieces unlike all over are joined")
 	}
 }

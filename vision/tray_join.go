@@ -90,11 +90,17 @@ func continues(a, b []*piece) (gap float64, ok bool) {
 	if along < -maxOver || along > maxGap || off > maxOffset {
 		return 0, false
 	}
-	var diff float64
-	for c := range p.colour {
-		diff += (p.colour[c] - q.colour[c]) * (p.colour[c] - q.colour[c])
+	// Heartwood and sapwood differ more than many cores: what faces the gap counts too.
+	return along, math.Min(colourStepOf(p.colour, q.colour), colourStepOf(p.atEnds[1], q.atEnds[0])) < maxColour
+}
+
+// colourStepOf is how far apart two colours are, in grey levels.
+func colourStepOf(a, b [3]float64) float64 {
+	sum := 0.0
+	for c := range a {
+		sum += (a[c] - b[c]) * (a[c] - b[c])
 	}
-	return along, math.Sqrt(diff) < maxColour
+	return math.Sqrt(sum)
 }
 
 func longest(pieces []*piece) *piece {
