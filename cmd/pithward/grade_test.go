@@ -175,6 +175,7 @@ func TestGradeCalls(t *testing.T) {
 		{"a file that is not there", []string{"key.rwl", "nobody.rwl", "ada.rwl"}, 1, `(?s)nobody +0\.0.*cannot be graded.*ada +100`, `^$`},
 		{"no student", []string{"key.rwl"}, 2, `^$`, `name the KEY and at least one STUDENT`},
 		{"no key", []string{"nokey.rwl", "ada.rwl"}, 1, `^$`, `nokey.rwl: cannot be read: no such file`},
+		{"no project for a key", []string{"absent.pithward"}, 1, `^$`, `absent.pithward: there is no such project`},
 		{"the key as student", []string{"key.rwl", "key.rwl"}, 2, `^$`, `key.rwl is the key and a student`},
 		{"a core the key has not", []string{"key.rwl", "ada.rwl", "--core", "X"}, 1, `^$`, `there is no core X: it has OSVP01A`},
 		{"a bad rubric", []string{"key.rwl", "ada.rwl", "--rubric", "bad.json"}, 2, `^$`, `bad.json: rubric: full_mark is -5: want 0`},
