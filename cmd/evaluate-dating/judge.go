@@ -18,6 +18,7 @@ type tally struct {
 	own, ownRestored          int // faults of the reader itself, beside those put into its reading
 	near                      int // faults that a suspect of their kind, posterior settled or more, covers within two years
 	restored, wrong           int // changes at a posterior of at least settled: those that mend a fault, and those that make one
+	sure, sureWrong           int // of these changes, at a posterior of at least verySure
 	absent, absentFound       int
 	n, right                  [11]int
 	sum                       [11]float64
@@ -25,6 +26,9 @@ type tally struct {
 
 // settled is the posterior from which a suspect is taken for what it says.
 const settled = 0.5
+
+// verySure is a posterior that nobody need look at the place for (as date --settle 0.8).
+const verySure = 0.8
 
 // judge sets the suspects of a core against the truth.
 func (t *tally) judge(c core, suspects []dating.Suspect) {
@@ -55,8 +59,14 @@ func (t *tally) judge(c core, suspects []dating.Suspect) {
 			t.ownRestored++
 		case right:
 			t.restored++
+			if s.Here >= verySure {
+				t.sure++
+			}
 		default:
 			t.wrong++
+			if s.Here >= verySure {
+				t.sureWrong++
+			}
 		}
 	}
 }
@@ -175,6 +185,8 @@ func (t *tally) add(o tally) {
 	t.near += o.near
 	t.restored += o.restored
 	t.wrong += o.wrong
+	t.sure += o.sure
+	t.sureWrong += o.sureWrong
 	t.absent += o.absent
 	t.absentFound += o.absentFound
 	for b := range t.n {
@@ -188,6 +200,11 @@ func (t *tally) add(o tally) {
 func (t *tally) cell() string {
 	share := func(n, of int) float64 { return 100 * float64(n) / math.Max(1, float64(of)) }
 	return fmt.Sprintf("   %7.1f  %6.1f  %5.2f", share(t.restored, t.faults), share(t.near, t.faults), share(t.wrong, t.boundaries))
+}
+
+// sureCell is the same of what would be taken at a posterior of at least verySure.
+func (t *tally) sureCell() string {
+	return fmt.Sprintf("   %7.1f           %5.2f", 100*float64(t.sure)/math.Max(1, float64(t.faults)), 100*float64(t.sureWrong)/math.Max(1, float64(t.boundaries)))
 }
 
 // reliability prints how often suspects given each posterior are right, at the

@@ -202,6 +202,12 @@ func evaluate(sites []site, c condition, o options, out, talk io.Writer) error {
 			fmt.Fprintf(out, "%-22s %6d%s  %5d of %-3d  %8d of %-5d  %17.3f\n", w, t.faults, t.cell(), t.absentFound, t.absent, t.ownRestored, t.own, t.ece())
 		}
 	}
+	fmt.Fprintf(out, "of these at a posterior of %g and more\n", verySure)
+	for _, w := range companies() {
+		if t := all[w]; t != nil {
+			fmt.Fprintf(out, "%-22s %6s%s\n", w, "", t.sureCell())
+		}
+	}
 	reliability(out, all)
 	return nil
 }

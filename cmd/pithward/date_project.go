@@ -267,8 +267,10 @@ func treeText(b *strings.Builder, t dating.TreeView) {
 		}
 	}
 	fmt.Fprintln(b)
+	left := 0
 	for _, p := range t.Partings {
-		if p.Posterior < worthALook {
+		if p.Posterior < probably {
+			left++
 			continue
 		}
 		fmt.Fprintf(b, "  its radii part at %s (probability %s):\n", spanText(p.FromYear, p.ToYear), probability(p.Posterior))
@@ -278,7 +280,14 @@ func treeText(b *strings.Builder, t dating.TreeView) {
 			}
 		}
 	}
+	if left > 0 {
+		fmt.Fprintf(b, "  %s, less likely, where they may part: see --json\n", numbered(left, "place"))
+	}
 }
+
+// probably is the posterior from which radii are said to part (chosen: their list is
+// beside that of the suspects, which tells the less likely places).
+const probably = 0.5
 
 func spanText(from, to int) string {
 	if from == to {
@@ -297,12 +306,8 @@ func projectSeriesText(b *strings.Builder, s stand.Dated) {
 	}
 	fmt.Fprintln(b)
 	var agrees []string
-	if s.RTree != nil {
-		word := "the other radius"
-		if s.Radii > 1 {
-			word = fmt.Sprintf("the %d other radii", s.Radii)
-		}
-		agrees = append(agrees, fmt.Sprintf("r %.2f with %s of its tree", *s.RTree, word))
+	if s.RTree != nil && s.Radii > 1 { // of two, the tree's line tells
+		agrees = append(agrees, fmt.Sprintf("r %.2f with the %d other radii of its tree", *s.RTree, s.Radii))
 	}
 	if s.R != nil {
 		agrees = append(agrees, fmt.Sprintf("r %.2f with %s", *s.R, numbered(s.References, "other tree")))

@@ -188,6 +188,19 @@ func withFault(w Values, kind FaultKind, i int, random *rand.Rand) (faulty Value
 	return faulty, faulty.FirstYear + i
 }
 
+// narrowest draws ten rings and returns the one whose year is narrowest in the other
+// trees: rings are absent in such years (see TestAbsentRings).
+func narrowest(w Values, master Master, random *rand.Rand) (ring int) {
+	least := math.Inf(1)
+	for range 10 {
+		i := 25 + random.IntN(len(w.V)-50)
+		if x := master.Pattern.At(w.FirstYear + i); x < least {
+			ring, least = i, x
+		}
+	}
+	return max(ring, 25)
+}
+
 func faultReport(w *strings.Builder, all map[string][]Dated) {
 	random := rand.New(rand.NewPCG(1, 1))
 	kinds := []FaultKind{Missed, Invented, Absent}
@@ -216,7 +229,11 @@ func faultReport(w *strings.Builder, all map[string][]Dated) {
 				}
 			}
 			for _, kind := range kinds {
-				faulty, year := withFault(d.Widths, kind, 25+random.IntN(len(d.Widths.V)-50), random)
+				ring := 25 + random.IntN(len(d.Widths.V)-50)
+				if kind == Absent {
+					ring = narrowest(d.Widths, master, random)
+				}
+				faulty, year := withFault(d.Widths, kind, ring, random)
 				n := counts[kind]
 				n.n++
 				if kind != Absent {
@@ -247,7 +264,7 @@ func faultReport(w *strings.Builder, all map[string][]Dated) {
 			}
 		}
 	}
-	fmt.Fprintln(w, "One fault put into each series, 25 rings or more from its ends, widths alone")
+	fmt.Fprintln(w, "One fault put into each series, 25 rings or more from its ends (an absent ring in the narrowest of ten years), widths alone")
 	fmt.Fprintln(w, "          series  found (within two years, at 0.3)  of the right kind  hold check below 0.5 inward of it")
 	for _, kind := range kinds {
 		n := counts[kind]
@@ -298,10 +315,10 @@ func suspectsAgainst(w Values, rest []Dated, pictures []archive.RingPicture) []S
 func standAgainst(w Values, rest []Dated, pictures []archive.RingPicture) *Stand {
 	s := seriesOf("x", "x", w)
 	s.Pictures = pictures
-	c := placer{sights: map[string]sight{}}
+	c := placer{witnesses: map[string]witness{}}
 	for _, d := range rest {
 		if q, ok := newSequence(seriesOf(d.ID, d.Tree, d.Widths)); ok {
-			c.sights[d.ID] = sightOf(q.present())
+			c.witnesses[d.ID] = q.witness()
 		}
 	}
 	return newStandOf(s, c.stems(rest))

@@ -108,10 +108,9 @@ func (c *chain) prepare() {
 	c.floor = math.Pow(stray, c.trust)
 	c.gone = make([]float64, n)
 	for k := range c.years {
-		c.gone[k] = c.usualAbsence()
 		if m, v, ok := c.clue.at(c.first + k); ok {
 			c.years[k], c.scale[k] = c.slope*m, 1/(1-c.slope*c.slope*(1-v))
-			c.gone[k] = math.Min(0.3, c.gone[k]*math.Exp(-1.3*m-0.845)) // mean rate over normal m
+			c.gone[k] = math.Min(mostAbsent, c.faults.absent*absentAnywhere+c.usualAbsence()*math.Exp(-absentSlope*m-absentUsual))
 			c.height[k] = math.Pow((1-stray)*math.Sqrt(c.scale[k]), c.trust)
 		}
 	}
@@ -148,12 +147,12 @@ func (c *chain) usualAbsence() float64 {
 }
 
 // missing is the probability of an absent ring in a year: rather in one that is
-// narrow elsewhere.
+// narrow elsewhere, and none in a year that nobody tells of.
 func (c *chain) missing(year int) float64 {
 	if k := year - c.first; k >= 0 && k < len(c.gone) {
 		return c.gone[k]
 	}
-	return c.usualAbsence()
+	return 0
 }
 
 // step is one way from a boundary to the next.

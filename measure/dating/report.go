@@ -143,7 +143,7 @@ func Crossdate(ctx context.Context, series, references []archive.Series, o Optio
 		references = series
 	}
 	var known []Dated
-	sights := map[string]sight{}
+	witnesses := map[string]witness{}
 	for _, s := range references {
 		switch d := newDatedIn(s, o.TreeChars); {
 		case s.Floating && own:
@@ -156,11 +156,11 @@ func Crossdate(ctx context.Context, series, references []archive.Series, o Optio
 		default:
 			known = append(known, d)
 			if q, ok := newSequence(s); ok {
-				sights[s.ID] = sightOf(q.present())
+				witnesses[s.ID] = q.witness()
 			}
 		}
 	}
-	c := placer{known: known, sights: sights, zeta: ZetaOf(known), o: o}
+	c := placer{known: known, witnesses: witnesses, zeta: ZetaOf(known), o: o}
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i, s := range series {
@@ -184,10 +184,10 @@ func newDatedIn(s archive.Series, treeChars int) Dated {
 
 // placer is what all series of a call have in common.
 type placer struct {
-	known  []Dated
-	sights map[string]sight // of known, by id
-	zeta   Zeta
-	o      Options
+	known     []Dated
+	witnesses map[string]witness // of known, by id
+	zeta      Zeta
+	o         Options
 }
 
 // one does one series.
@@ -334,8 +334,8 @@ func (c placer) stems(members []Dated) []stem {
 			at[m.Tree] = len(all)
 			all = append(all, stem{name: m.Tree})
 		}
-		if s, ok := c.sights[m.ID]; ok {
-			all[at[m.Tree]].dated = append(all[at[m.Tree]].dated, s)
+		if w, ok := c.witnesses[m.ID]; ok {
+			all[at[m.Tree]].dated = append(all[at[m.Tree]].dated, w)
 		}
 	}
 	return all

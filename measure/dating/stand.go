@@ -28,7 +28,21 @@ type Stand struct {
 type stem struct {
 	name  string
 	radii []*sequence // in doubt
-	dated []sight     // not in doubt
+	dated []witness   // not in doubt
+}
+
+// witness is a dated series that others are set against.
+type witness struct {
+	sight
+	rings, absent int // of these, years known to be without a ring
+}
+
+func (q *sequence) witness() witness {
+	w := witness{sight: sightOf(q.present()), rings: len(q.years)}
+	for _, p := range q.places {
+		w.absent += p.skip
+	}
+	return w
 }
 
 // NewStand puts series together. Each doubtful series stands at its present
@@ -68,7 +82,7 @@ func NewStand(doubtful, dated []archive.Series, treeChars int) *Stand {
 			continue
 		}
 		t := tree(s)
-		st.trees[t].dated = append(st.trees[t].dated, sightOf(q.present()))
+		st.trees[t].dated = append(st.trees[t].dated, q.witness())
 	}
 	return st
 }
@@ -231,12 +245,16 @@ func (c *company) usual() rates {
 }
 
 // absentRate is the share of years without a ring: what is usual, for so many
-// rings, and what the trees show.
+// rings, what the trees in doubt show, and what is known of the dated ones.
 func (c *company) absentRate() float64 {
 	absent, rings := absentPrior*absentRings, absentRings
-	for t := range c.trees {
+	for t, s := range c.trees {
 		absent += c.absent[t]
 		rings += float64(c.rings[t])
+		for _, w := range s.dated {
+			absent += float64(w.absent)
+			rings += float64(w.rings)
+		}
 	}
 	return absent / rings
 }
@@ -249,7 +267,7 @@ func (c *company) absentRate() float64 {
 // one, nearly as sure as a dated one.
 func (c *company) trust() float64 {
 	if c.certain() {
-		return 0.8
+		return 0.6
 	}
 	for _, s := range c.trees {
 		if len(s.dated) > 0 {
@@ -299,7 +317,10 @@ func (s stem) heard(all sight, from int) sight {
 // look reads a tree in the light of a signal that is told from a year on, and
 // counts its faults.
 func (s stem) look(c *clue, b float64, from int, faults rates) (seen sight, n counts) {
-	all := append([]sight(nil), s.dated...)
+	var all []sight
+	for _, w := range s.dated {
+		all = append(all, w.sight)
+	}
 	for _, q := range s.radii {
 		if q.floating {
 			continue
@@ -358,7 +379,7 @@ func (st *Stand) read(i int) (r reading, ok bool) {
 		trust = 1
 	}
 	if q.series.Pictures != nil {
-		faults = c.faults
+		faults, trust = c.faults, trust/(1+q.open()/mostOpen)
 	}
 	for range bySlope {
 		look(noGuess, 1)
@@ -371,6 +392,24 @@ func (st *Stand) read(i int) (r reading, ok bool) {
 	}
 	look(allGuesses, trust)
 	return r, true
+}
+
+// mostOpen is the number of places that the picture leaves open, a ring, at which the
+// evidence from time counts by half: what disturbs growth here and there finds the more
+// places to be taken for a fault, the more there are (chosen on the sites aside of
+// cmd/evaluate-dating).
+const mostOpen = 0.1
+
+// open is how many places a ring the picture leaves open: the variance of the number of
+// its boundaries.
+func (q *sequence) open() (sum float64) {
+	for _, p := range q.places {
+		if !p.fixed && !p.guess() {
+			y := p.odds / (1 + p.odds)
+			sum += y * (1 - y)
+		}
+	}
+	return sum / float64(len(q.years))
 }
 
 // treeName is what to call a tree.

@@ -298,5 +298,8 @@ func (x Suspect) String() string {
 	default:
 		words += fmt.Sprintf(" would not make %d-%d agree better (r %.2f to %.2f)", x.AgreeFrom, x.AgreeTo, x.RBefore, x.RAfter)
 	}
+	if x.Posterior > 0.99 { // nothing is certain
+		return words + ": posterior above 0.99"
+	}
 	return words + fmt.Sprintf(": posterior %.2f", x.Posterior)
 }

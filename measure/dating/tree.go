@@ -95,7 +95,7 @@ func (st *Stand) inside(t int) (in *Stand, at map[int]int) {
 		}
 	}
 	for _, d := range st.trees[t].dated {
-		in.trees = append(in.trees, stem{dated: []sight{d}})
+		in.trees = append(in.trees, stem{dated: []witness{d}})
 	}
 	return in, at
 }

@@ -13,7 +13,15 @@ func TestViewAndTry(t *testing.T) {
 	for _, kind := range []FaultKind{Missed, Invented, Absent} {
 		t.Run(string(kind), func(t *testing.T) {
 			stand := madeStand(9, 250, 6)
-			faulty, year := withFault(stand[0].Widths, kind, 130, rand.New(rand.NewPCG(2, 2)))
+			ring := 130
+			if kind == Absent { // rings are absent in years that are narrow elsewhere
+				for i := 110; i < 150; i++ {
+					if stand[1].Widths.V[i]*stand[2].Widths.V[i] < stand[1].Widths.V[ring]*stand[2].Widths.V[ring] {
+						ring = i
+					}
+				}
+			}
+			faulty, year := withFault(stand[0].Widths, kind, ring, rand.New(rand.NewPCG(2, 2)))
 			var all []archive.Series
 			all = append(all, pictured(seriesOf("a", "A", faulty)))
 			for k, d := range stand[1:] {

@@ -204,7 +204,8 @@ function openDoubts(): Open[] {
 }
 
 function asDoubt(s: Suspect): Open {
-  const what = { missed: "Missed ring", invented: "Invented ring", absent: "Absent ring" }[s.kind];
+  const hidden = s.hidden_boundaries ?? 0;
+  const what = hidden > 1 ? `${hidden} rings in the hidden wood` : hidden === 1 ? "Ring in the hidden wood" : { missed: "Missed ring", invented: "Invented ring", absent: "Absent ring" }[s.kind];
   const dated = view?.core.rings.some((r) => r.year !== null);
   const years = !dated ? "" : s.from_year === s.to_year ? ` ${s.year}` : ` ${s.from_year}–${s.to_year}`;
   return { target: s.place ?? "", kind: "suspect", point_px: s.point_px, at_mm: s.at_mm, probability: s.posterior, cost: s.cost, detail: `${what}?${years}`, suspect: s };
@@ -287,7 +288,8 @@ function changeWords(s: Suspect): string {
   const picture = s.picture_probability === null ? "" : `, picture ${s.picture_probability.toFixed(2)}`;
   const fewest = 3; // years that an r can be told from
   const agree = s.agree_to_year - s.agree_from_year + 1 < fewest ? "" : `${s.agree_from_year}–${s.agree_to_year} would agree: r ${s.r_before.toFixed(2)} to ${s.r_after.toFixed(2)}. `;
-  return `${agree}Probability ${s.posterior.toFixed(2)}${picture}`;
+  const posterior = s.posterior > 0.99 ? "above 0.99" : s.posterior.toFixed(2); // nothing is certain
+  return `${agree}Probability ${posterior}${picture}`;
 }
 
 // cropZoom makes all crops 3.6 mm wide, or 170 px where there is no scale.

@@ -191,6 +191,7 @@ export interface Suspect {
   place?: string;
   point_px: Point | null;
   words: string;
+  hidden_boundaries?: number; // in wood where nothing can be seen
   cost: number;
 }
 
