@@ -132,17 +132,21 @@ func unevenness(s *strip.Strip, mean []float32, pxPerMM float64) (big, fine []fl
 	big = make([]float32, len(s.Light))
 	fine = make([]float32, len(s.Light))
 	rest := make([]float32, s.Cols)
+	slow, smooth := make([]float32, s.Cols), make([]float32, s.Cols)
+	var sums strip.Running
 	wide, mid := int(0.7*pxPerMM), int(math.Max(1, math.Round(0.05*pxPerMM)))
 	for r := 0; r < s.Rows; r++ {
 		row := s.Light[r*s.Cols : (r+1)*s.Cols]
 		for u, x := range row {
 			rest[u] = x - mean[u]
 		}
-		slow := strip.BoxMean(rest, wide)
-		smooth := strip.BoxMean(rest, mid)
-		for u := range rest {
-			big[r*s.Cols+u] = abs(smooth[u] - slow[u])
-			fine[r*s.Cols+u] = abs(rest[u] - smooth[u])
+		sums = sums.Of(rest)
+		sums.Mean(slow, wide)
+		sums.Mean(smooth, mid)
+		bigRow, fineRow := big[r*s.Cols:][:s.Cols], fine[r*s.Cols:][:s.Cols]
+		for u, x := range rest {
+			bigRow[u] = abs(smooth[u] - slow[u])
+			fineRow[u] = abs(x - smooth[u])
 		}
 	}
 	return big, fine
@@ -385,9 +389,5 @@ func spread(x []float32, reach int) []float32 {
 // squash keeps large answers from ruling: it maps x into -1..1, and 2 to 1/2.
 func squash(x float32) float32 { return 0.5 * x / (1 + 0.5*abs(x)) }
 
-func abs(x float32) float32 {
-	if x < 0 {
-		return -x
-	}
-	return x
-}
+// abs takes the sign's bit off, without a branch that might be guessed wrongly.
+func abs(x float32) float32 { return math.Float32frombits(math.Float32bits(x) &^ (1 << 31)) }

@@ -170,28 +170,49 @@ func evenOut(x []float32, samplesPerMM float64) []float32 {
 
 // BoxMean returns the running mean over 2*reach+1 samples, fewer at the ends.
 func BoxMean(x []float32, reach int) []float32 {
-	sum := make([]float64, len(x)+1)
-	for i, v := range x {
-		sum[i+1] = sum[i] + float64(v)
-	}
 	out := make([]float32, len(x))
-	margin := min(len(x), reach)
+	Running(nil).Of(x).Mean(out, reach)
+	return out
+}
+
+// Running are the sums of a row up to each sample, from which the means over
+// windows of any length come.
+type Running []float64
+
+// Of returns the sums of x, in r's memory where it is enough.
+func (r Running) Of(x []float32) Running {
+	if cap(r) < len(x)+1 {
+		r = make(Running, len(x)+1)
+	}
+	r = r[:len(x)+1]
+	var total float64
+	r[0] = 0
+	for i, rest := 0, r[1:]; i < len(x) && i < len(rest); i++ {
+		total += float64(x[i])
+		rest[i] = total
+	}
+	return r
+}
+
+// Mean fills out, as long as the row, with its running mean over 2*reach+1
+// samples, fewer at the ends.
+func (r Running) Mean(out []float32, reach int) {
+	n := len(out)
 	rim := func(i int) {
-		a, b := max(0, i-reach), min(len(x), i+reach+1)
-		out[i] = float32((sum[b] - sum[a]) / float64(b-a))
+		a, b := max(0, i-reach), min(n, i+reach+1)
+		out[i] = float32((r[b] - r[a]) / float64(b-a))
 	}
-	for i := range margin {
+	for i := range min(n, reach) {
 		rim(i)
-		rim(len(x) - 1 - i)
+		rim(n - 1 - i)
 	}
-	if len(x) > 2*reach {
+	if n > 2*reach {
 		part := 1 / float64(2*reach+1)
-		inner, before, behind := out[reach:len(x)-reach], sum, sum[2*reach+1:]
+		inner, before, behind := out[reach:n-reach], r, r[2*reach+1:]
 		for i := range inner {
 			inner[i] = float32((behind[i] - before[i]) * part)
 		}
 	}
-	return out
 }
 
 // grid holds the semblance of every course tried at every knot.
@@ -476,13 +497,18 @@ func (c *Course) flatBands(p *profiles) [][]float32 {
 func bandLags(x, stack []float32, lags, reach, every, knots int) (lag, weight []float64) {
 	n := len(x)
 	corr := make([][]float32, 2*lags+1)
-	prod := make([]float32, n)
+	prod, once := make([]float32, n), make([]float32, n)
+	var sums Running
 	for l := -lags; l <= lags; l++ {
 		for i := range prod {
 			j := min(n-1, max(0, i+l))
 			prod[i] = x[j] * (stack[i] - x[i])
 		}
-		corr[l+lags] = BoxMean(BoxMean(prod, reach), reach/2)
+		sums = sums.Of(prod)
+		sums.Mean(once, reach)
+		sums = sums.Of(once)
+		corr[l+lags] = make([]float32, n)
+		sums.Mean(corr[l+lags], reach/2)
 	}
 	lag = make([]float64, knots)
 	weight = make([]float64, knots)
