@@ -3,6 +3,8 @@ package strip
 import (
 	"math"
 
+	"gonum.org/v1/gonum/blas/blas32"
+
 	"pithward/vision/raster"
 )
 
@@ -298,31 +300,22 @@ func (p *profiles) padded() padded {
 		copy(x[w.pad:], prof)
 		w.at = append(w.at, x)
 	}
-	for len(w.at)%4 != 0 { // stackAlong takes four at a time
-		w.at, w.v = append(w.at, make([]float32, w.pad+p.n+w.pad)), append(w.v[:len(w.v):len(w.v)], 0)
-	}
 	return w
 }
 
-// stackAlong sums the bands along one slope and bend, four of them on each way
-// through the stack.
+// stackAlong sums the bands along one slope and bend. Each lies between two
+// samples, and so adds its share of either: whole rows, which the library adds
+// by vector instructions.
 func (p padded) stackAlong(stack []float32, slope, bend float64) {
 	clear(stack)
 	n := len(stack)
-	moved := func(b int) ([]float32, float32) {
-		v := p.v[b]
+	row := func(x []float32) blas32.Vector { return blas32.Vector{N: n, Inc: 1, Data: x[:n]} }
+	for b, v := range p.v {
 		d := (slope*v + bend*v*v) / float64(p.thin)
 		k := math.Floor(d)
-		return p.at[b][p.pad+int(k):][:n+1], float32(d - k)
-	}
-	for b := 0; b < len(p.at); b += 4 {
-		x, f := moved(b)
-		y, g := moved(b + 1)
-		z, h := moved(b + 2)
-		w, e := moved(b + 3)
-		for i := range stack {
-			stack[i] += x[i] + f*(x[i+1]-x[i]) + y[i] + g*(y[i+1]-y[i]) + (z[i] + h*(z[i+1]-z[i]) + w[i] + e*(w[i+1]-w[i]))
-		}
+		x, part := p.at[b][p.pad+int(k):], float32(d-k)
+		blas32.Axpy(1-part, row(x), row(stack))
+		blas32.Axpy(part, row(x[1:]), row(stack))
 	}
 }
 
