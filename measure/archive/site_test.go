@@ -82,3 +82,21 @@ func TestCommonSite(t *testing.T) {
 		t.Error(d)
 	}
 }
+
+// Whatever stands in the cells, degrees stay on the globe and nothing is infinite.
+func FuzzSiteOf(f *testing.F) {
+	for _, s := range []string{"46.5", "46,5 N", "-46.5", "8°15'", "1e400", "NaN", "S", "12 m"} {
+		f.Add(s, s, s)
+	}
+	f.Fuzz(func(t *testing.T, latitude, longitude, elevation string) {
+		s, _ := SiteOf(measure.Field{Other: map[string]string{"latitude": latitude, "longitude": longitude, "elevation_m": elevation}})
+		for _, x := range []struct {
+			v     *float64
+			limit float64
+		}{{s.LatitudeDeg, 90}, {s.LongitudeDeg, 180}, {s.ElevationM, 9000}} {
+			if x.v != nil && !(*x.v >= -x.limit && *x.v <= x.limit) {
+				t.Errorf("%q, %q, %q: %g", latitude, longitude, elevation, *x.v)
+			}
+		}
+	})
+}
