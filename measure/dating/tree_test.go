@@ -1,9 +1,14 @@
 package dating
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"pithward/measure/archive"
 )
@@ -89,4 +94,75 @@ func TestDatedByItsTree(t *testing.T) {
 	if _, ok := st.StandingInTree(0, 0.99); ok {
 		t.Error("set against a sister without years")
 	}
+}
+
+// A ring missed or invented in one of two radii of archive trees, by the widths alone:
+// whether it is seen that they part, and in which of them it is sought first. Without a
+// picture little but the odd width tells which of two radii is wrong.
+func TestRadiiOfArchiveTrees(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 3))
+	var out strings.Builder
+	fmt.Fprintln(&out, "One fault put into one of two radii of a tree, 25 rings or more from its ends, widths alone, no other tree asked")
+	fmt.Fprintln(&out, "          trees  parting of 0.5 within three years  likeliest way right  partings of 0.5 elsewhere  as they are: partings of 0.5")
+	for _, kind := range []FaultKind{Missed, Invented} {
+		var trees, seen, right, elsewhere, clean int
+		for _, name := range []string{"az607", "che423", "fl018", "mar047", "va006", "wy039"} {
+			pairs := map[string][]Dated{}
+			var order []string
+			for _, d := range datedSite(t, name) {
+				if len(pairs[d.Tree]) == 0 {
+					order = append(order, d.Tree)
+				}
+				pairs[d.Tree] = append(pairs[d.Tree], d)
+			}
+			n := 0
+			for _, tree := range order {
+				p := pairs[tree]
+				if n == 8 || len(p) < 2 || len(p[0].Widths.V) < 80 || p[1].Widths.FirstYear > p[0].Widths.FirstYear+20 || p[1].Widths.LastYear() < p[0].Widths.LastYear() {
+					continue
+				}
+				n++
+				trees++
+				other := seriesOf(p[1].ID, tree, p[1].Widths)
+				clean += len(probable(NewStand([]archive.Series{seriesOf(p[0].ID, tree, p[0].Widths), other}, nil, 0)))
+				faulty, year := withFault(p[0].Widths, kind, 25+r.IntN(len(p[0].Widths.V)-50), r)
+				found := false
+				for _, x := range probable(NewStand([]archive.Series{seriesOf(p[0].ID, tree, faulty), other}, nil, 0)) {
+					if found || x.FromYear-3 > year || x.ToYear+3 < year {
+						elsewhere++
+						continue
+					}
+					found = true
+					seen++
+					if w := x.Ways[0]; w.Series == p[0].ID && (w.Kind == Invented) == (kind == Invented) {
+						right++
+					}
+				}
+			}
+		}
+		fmt.Fprintf(&out, "%-8s  %5d  %34d  %19d  %25d  %28d\n", kind, trees, seen, right, elsewhere, clean)
+	}
+	const path = "testdata/trees.txt"
+	if *update {
+		if err := os.WriteFile(path, []byte(out.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(out.String(), "\n")); d != "" {
+		t.Errorf("(-golden +now):\n%s", d)
+	}
+}
+
+// probable are the probable partings of a stand of one tree.
+func probable(st *Stand) (out []Parting) {
+	for _, p := range st.Trees()[0].Partings {
+		if p.Posterior >= 0.5 {
+			out = append(out, p)
+		}
+	}
+	return out
 }
