@@ -235,18 +235,24 @@ func projectText(r stand.Report) string {
 		fmt.Fprintln(&b, w)
 	}
 	settledText(&b, r.Settled)
-	count := map[string]int{}
+	of := map[string][]string{} // ids by standing
 	for _, t := range r.Trees {
 		treeText(&b, t)
 		for _, s := range r.Series {
 			if s.Tree == t.Tree {
-				count[s.Standing]++
+				of[s.Standing] = append(of[s.Standing], s.ID)
 				projectSeriesText(&b, s)
 			}
 		}
 	}
-	fmt.Fprintf(&b, "%d dated, %d unsure, %d contrary to the field, %d floating, %d undatable\n", count[dating.Stands], count[dating.Unsure],
-		count[dating.Contrary], count[dating.StaysAfloat], count[dating.Undatable])
+	fmt.Fprintf(&b, "%d dated", len(of[dating.Stands]))
+	for _, k := range []struct{ standing, words string }{{dating.Unsure, "unsure"}, {dating.Contrary, "contrary to the field"}, {dating.StaysAfloat, "floating"}, {dating.Undatable, "undatable"}} {
+		fmt.Fprintf(&b, ", %d %s", len(of[k.standing]), k.words)
+		if len(of[k.standing]) > 0 {
+			fmt.Fprintf(&b, " (%s)", strings.Join(of[k.standing], ", "))
+		}
+	}
+	fmt.Fprintln(&b)
 	for _, f := range r.Files {
 		fmt.Fprintf(&b, "wrote %s\n", f)
 	}

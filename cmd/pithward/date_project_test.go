@@ -81,7 +81,7 @@ func TestDateProject(t *testing.T) {
 		`facts.csv line 9: elevation_m "high" is left out`,
 		"tree RDG1  2 radii; r 0.", "RDG1B  90 rings, dated 1931 to 2020 with probability",
 		"RDG9A  5 rings, undatable: it has fewer than ten rings",
-		"7 dated, 0 unsure, 0 contrary to the field, 0 floating, 1 undatable",
+		"7 dated, 0 unsure, 0 contrary to the field, 0 floating, 1 undatable (RDG9A)",
 		"wrote " + filepath.Join(out, "ridge-pinus-sylvestris.rwl"),
 	} {
 		if !strings.Contains(text, want) {
