@@ -85,7 +85,7 @@ type groundMap struct {
 type tones [44][86]float32
 
 func (t *tones) cell(light, brown float32) (int, int) {
-	return int(max(0, min(43, light/6))), int(max(0, min(85, brown/6+43)))
+	return max(0, min(43, int(light/6))), max(0, min(85, int(brown/6+43)))
 }
 
 // add counts one tone, spread over the cells next to it.
@@ -106,18 +106,18 @@ func newGroundMap(raw *strip.Strip, ground []strip.Tone, pxPerMM float64) *groun
 	for _, t := range ground {
 		under.add(t.Light, t.Brown, 1/float32(len(ground)))
 	}
-	brown := func(i int) float32 {
-		if raw.Brown == nil {
-			return 0
-		}
-		return raw.Brown[i]
-	}
 	var darkness [256]int
 	var plain tones
+	at := make([][2]uint8, len(raw.Light)) // each cell's tone
 	for i, l := range raw.Light {
-		a, b := plain.cell(l, brown(i))
+		var brown float32
+		if raw.Brown != nil {
+			brown = raw.Brown[i]
+		}
+		a, b := plain.cell(l, brown)
+		at[i] = [2]uint8{uint8(a), uint8(b)}
 		plain[a][b] += 1 / float32(len(raw.Light))
-		darkness[int(max(0, min(255, l)))]++
+		darkness[max(0, min(255, int(l)))]++
 	}
 	for a := range plain {
 		for b, n := range plain[a] {
@@ -138,8 +138,7 @@ func newGroundMap(raw *strip.Strip, ground []strip.Tone, pxPerMM float64) *groun
 		}
 	}
 	for i, l := range raw.Light {
-		a, b := ratio.cell(l, brown(i))
-		g.llr[i] = ratio[a][b]
+		g.llr[i] = ratio[at[i][0]][at[i][1]]
 		if l < g.deep {
 			g.llr[i] = 2
 		}

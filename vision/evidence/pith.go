@@ -129,7 +129,7 @@ func centreCost(c *strip.Course, knots []int, u, v, half float64, dir int) float
 	var sum, weight float64
 	for _, k := range knots {
 		d := (u - float64(k*c.Every)) * float64(dir) // towards the pith
-		r := math.Hypot(d, v)
+		r := math.Sqrt(d*d + v*v)
 		if r < half/2 || d < half/4 && d > -half/4 {
 			continue
 		}
