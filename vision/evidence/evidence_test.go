@@ -157,6 +157,21 @@ func TestFindPith(t *testing.T) {
 	}
 }
 
+// TestPithSettles: seen from one side, layers tell badly on which side of the
+// axis the pith lies; a place that is good already stays.
+func TestPithSettles(t *testing.T) {
+	pith := [2]float64{2500, 55}
+	s, _, _ := core(t, 3000, 220, 0, &pith, 4)
+	half := float64(s.Rows) / 2 * s.RowPx
+	for _, from := range []Pith{{U: 2500 + 1.2*perMM, V: -60}, {U: 2502, V: 53}} {
+		p := from
+		p.settle(s, Span{From: 0, To: float64(s.Cols - 1), Dir: 1, PxPerMM: perMM}, half)
+		if math.Hypot(p.U-pith[0], p.V-pith[1]) > 0.25*perMM {
+			t.Errorf("from %.0f, %.0f the pith comes to %.0f, %.0f px, want %v", from.U, from.V, p.U, p.V, pith)
+		}
+	}
+}
+
 func TestEndsWithoutBark(t *testing.T) {
 	s, px, _ := core(t, 3000, 200, 0, nil, 5)
 	low, high := Ends(s, [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}, perMM)
