@@ -52,9 +52,14 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 	}
 	found := make([][]*piece, len(bars))
 	failed := make([]error, len(bars))
-	raster.InParallel(len(bars), func(i int) { found[i], failed[i] = f.piecesOf(bars[i]) })
+	raster.InParallel(len(bars), func(i int) { found[i], failed[i] = f.piecesOf(bars[i], 0) })
 	if err := errors.Join(failed...); err != nil {
 		return nil, nil, err
+	}
+	for i, usual := range f.broadBars(found) {
+		if found[i], err = f.piecesOf(bars[i], usual); err != nil {
+			return nil, nil, err
+		}
 	}
 	pieces := slices.Concat(found...)
 	var cores []raster.Core
@@ -84,8 +89,33 @@ type finder struct {
 // rings of a third of a millimetre, coarse enough to be quick).
 const rowsAcross = 64
 
-// piecesOf finds the pieces of cores in one bar.
-func (f *finder) piecesOf(b bar) ([]*piece, error) {
+// broadBars gives the bars with something much broader than the cores in the
+// others are, and those cores' usual breadth in scan px.
+func (f *finder) broadBars(found [][]*piece) map[int]float64 {
+	breadths := make([][]float64, len(found))
+	for i, pieces := range found {
+		for _, p := range pieces {
+			if f.isCore([]*piece{p}) {
+				breadths[i] = append(breadths[i], p.breadth)
+			}
+		}
+	}
+	broad := map[int]float64{}
+	for i := range found {
+		others := slices.Concat(slices.Concat(breadths[:i]...), slices.Concat(breadths[i+1:]...))
+		if usual := median(others); len(others) >= leastOthers && slices.ContainsFunc(breadths[i], func(b float64) bool { return b > broadPatch*usual }) {
+			broad[i] = usual
+		}
+	}
+	return broad
+}
+
+// leastOthers is how many cores say what breadth is usual on a tray (chosen).
+const leastOthers = 2
+
+// piecesOf finds the pieces of cores in one bar. usual is the breadth of other
+// cores on the tray in scan px, 0 where not known.
+func (f *finder) piecesOf(b bar, usual float64) ([]*piece, error) {
 	bd := f.lay(b)
 	on := f.stands(bd)
 	u0, u1 := f.reach(b, bd)
@@ -102,7 +132,7 @@ func (f *finder) piecesOf(b bar) ([]*piece, error) {
 			continue
 		}
 		doubtful := whole.isMarked(bd, &tx)
-		parts := splitPatch(bd, &r, whole)
+		parts := splitPatch(bd, &r, whole, usual/bd.step)
 		if len(parts) == 1 {
 			parts[0] = parts[0].carriedOn(bd, on)
 			alone = append(alone, parts[0])
@@ -235,7 +265,7 @@ func (f *finder) isCore(pieces []*piece) bool {
 	}
 	rings := agree / ringedAgree
 	rough := plain / writtenPlain
-	if plain < paperPlain || power < leastPower && !f.bareWood(pieces) {
+	if plain < paperPlain || power < leastPower && !f.bareWood(pieces) && !(power > smoothPower && plain > smoothPlain && f.woodHued(pieces)) {
 		return false
 	}
 	return rings*rings+rough*rough > 1
@@ -249,7 +279,13 @@ func (f *finder) bareWood(pieces []*piece) bool {
 		return true
 	}
 	p := longest(pieces)
-	return p.free[0] && p.free[1] && hueOf(p.colour[1], p.colour[2]) > leastHue
+	return p.free[0] && p.free[1] && f.woodHued(pieces)
+}
+
+// woodHued tells whether pieces have wood's colour.
+func (f *finder) woodHued(pieces []*piece) bool {
+	p := longest(pieces)
+	return f.px.Channels > 1 && hueOf(p.colour[1], p.colour[2]) > leastHue
 }
 
 // hueOf is how far red exceeds green and both exceed blue, in grey levels.
@@ -280,6 +316,11 @@ const (
 	paperPlain   = 0.06
 	writtenPlain = 0.12
 	leastPower   = 1.5
+	// Smooth wood in a groove needs less where it has wood's colour and is rough all
+	// over (chosen: such wood 1.3 and more, rough 0.7; on nine rendered trays no
+	// mount, tape or paint is taken for a piece of that colour so rough).
+	smoothPower = 1.0
+	smoothPlain = 0.5
 	// The breadths of cores: with a scale in mm (borers of 4 to 12 mm, and a
 	// sanded flat is narrower), else in px of the overview.
 	minMM       = 2.2

@@ -8,6 +8,7 @@ import (
 
 	"pithward/measure"
 	"pithward/vision/phantom"
+	"pithward/vision/raster"
 )
 
 // bench lays cores on a small dark tray at 600 dpi.
@@ -270,5 +271,67 @@ func TestContinuesByColour(t *testing.T) {
 	}
 	if _, ok := continues(piece(0, 300, heart, heart, heart), piece(310, 400, sap, sap, sap)); ok {
 		t.Error("pieces unlike all over are joined")
+	}
+}
+
+// A faint seam parts what is about twice as broad as the tray's other cores, and
+// no core of the usual breadth; a line without unlike sides parts nothing.
+func TestSeamInBroadPatch(t *testing.T) {
+	faint := seam{strength: 0.82, within: 0.35, through: 0.23, step: 5.8, narrow: 0.46} // of two touching smooth cores
+	thick := seam{strength: 0.81, within: 0.34, through: 0.31, step: 3.6, narrow: 0.4}  // a line along a 12 mm core
+	rim := seam{strength: 0.86, within: 0.42, through: 0.27, step: 49, narrow: 0.1}     // of a mount beside porous wood
+	even := seam{strength: 0.82, within: 0.35, through: 0.23, step: 2.5, narrow: 0.46}
+	for _, c := range []struct {
+		name  string
+		seam  seam
+		broad bool
+		want  bool
+	}{{"faint, broad", faint, true, true}, {"faint, usual", faint, false, false}, {"alike, broad", even, true, false},
+		{"a thick core", thick, true, false}, {"a mount's rim", rim, true, true}} {
+		if got := c.seam.parts(c.broad); got != c.want {
+			t.Errorf("%s: parts %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// Of two cores side by side the shorter one's patch is only where it lies.
+func TestBesideSeam(t *testing.T) {
+	p := patch{k0: 10, k1: 50}
+	s := seam{k0: 10}
+	for k := range 40 {
+		bottom := 56.0 // the longer core's ragged rim
+		if k >= 22 {
+			bottom = 100
+		}
+		p.top, p.bottom, s.rows = append(p.top, 0), append(p.bottom, bottom), append(s.rows, 48)
+	}
+	if q, ok := p.beside(s, 1); !ok || q.k0 != 32 || q.k1 != 50 || len(q.top) != 18 {
+		t.Errorf("the shorter core's patch runs from %d to %d, want 32 to 50", q.k0, q.k1)
+	}
+	if q, ok := p.beside(s, 0); !ok || q.k0 != 10 || q.k1 != 50 {
+		t.Errorf("the longer core's patch runs from %d to %d, want 10 to 50", q.k0, q.k1)
+	}
+}
+
+// Smooth wood in a groove is a core by its colour and roughness; paint is not.
+func TestSmoothWoodInGroove(t *testing.T) {
+	f := finder{px: raster.Pixels{Channels: 3}, o: Overview{Factor: 4}}
+	wood, paint := [3]float64{190, 30, 55}, [3]float64{180, 2, 5}
+	for _, c := range []struct {
+		name         string
+		power, plain float64
+		colour       [3]float64
+		want         bool
+	}{
+		{"smooth wood", 1.3, 0.7, wood, true},
+		{"brown paint", 0.4, 0.7, wood, false},
+		{"gray paint, rough", 1.3, 0.7, paint, false},
+		{"a strip of brown paper, printed", 1.3, 0.1, wood, false},
+		{"wood with layers", 6, 0.3, wood, true},
+	} {
+		p := &piece{axis: []measure.Point{{0, 0}, {1000, 0}}, breadth: 200, agree: 0.2, windows: 20, power: c.power, plain: c.plain, colour: c.colour}
+		if got := f.isCore([]*piece{p}); got != c.want {
+			t.Errorf("%s: a core %v, want %v", c.name, got, c.want)
+		}
 	}
 }

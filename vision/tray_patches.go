@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -211,6 +212,10 @@ func patchOf(labels []int32, nk int, f blob) (patch, bool) {
 		}
 		p.top, p.bottom = append(p.top, float64(lo)), append(p.bottom, float64(hi))
 	}
-	height := median(append([]float64(nil), p.bottom...)) - median(append([]float64(nil), p.top...))
-	return p, p.k1-p.k0 >= 3 && float64((p.k1-p.k0)*patchHop) > shortest*height
+	return p, p.k1-p.k0 >= 3 && float64((p.k1-p.k0)*patchHop) > shortest*p.height()
+}
+
+// height is how many rows the patch is high, about.
+func (p *patch) height() float64 {
+	return median(slices.Clone(p.bottom)) - median(slices.Clone(p.top))
 }

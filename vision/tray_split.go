@@ -14,6 +14,7 @@ type seam struct {
 	through  float64   // and how far from one side to the other
 	shoulder float64   // how far the patch goes on beyond it on one side alone, in breadths of the narrower side
 	step     float64   // the difference of mean colour from one side to the other, in grey levels
+	narrow   float64   // the narrower side, as a part of the patch's breadth
 }
 
 // What makes a seam (chosen on rendered trays, where across true seams layers
@@ -39,40 +40,58 @@ const (
 	seamNarrow   = 0.22 // the least part of the patch's breadth on either side
 )
 
-// parts tells whether the seam parts two cores.
-func (s *seam) parts() bool {
+// broadPatch is from how many times the breadth of the tray's other cores on a
+// patch is broad: it may be two cores, or a core with its mount, and needs no
+// shoulder. It is one thick core where its layers agree across the line as beside
+// it, and a mount where the sides are of other stuff (chosen: lines within 12 mm
+// cores have a colour step of 5 at most and layers that agree by 0.03 less across).
+const (
+	broadPatch = 1.6
+	broadLess  = 0.08
+	otherStuff = 25
+)
+
+// parts tells whether the seam parts two cores. broad tells that it lies in a
+// broad patch.
+func (s *seam) parts(broad bool) bool {
 	switch {
 	case s.through < seamThrough && s.within-s.through > seamLess:
 		return true
 	case s.through > s.within+0.05:
 		return false
+	case s.strength > seamAlone:
+		return true
+	case s.strength < seamStepped || s.through > seamThrough || s.step < seamColour:
+		return false
 	}
-	return s.strength > seamAlone || s.strength > seamStepped && s.through < seamThrough && s.shoulder > seamShoulder && s.step > seamColour
+	return s.shoulder > seamShoulder || broad && (s.step > otherStuff || s.narrow > seamNarrow && s.within-s.through > broadLess)
 }
 
 // weight orders seams by how surely they part.
 func (s *seam) weight() float64 { return s.strength + s.within - s.through }
 
-// splitPatch parts a patch along its seams, if any.
-func splitPatch(b *band, r *rims, p patch) []patch {
-	s, ok := bestSeam(b, r, p)
+// splitPatch parts a patch along its seams, if any. usual is the breadth of the
+// tray's other cores in rows, 0 where not known.
+func splitPatch(b *band, r *rims, p patch, usual float64) []patch {
+	s, ok := bestSeam(b, r, p, usual)
 	if !ok {
 		return []patch{p}
 	}
 	var out []patch
 	for side := range 2 {
 		if q, ok := p.beside(s, side); ok {
-			out = append(out, splitPatch(b, r, q)...)
+			out = append(out, splitPatch(b, r, q, usual)...)
 		}
 	}
 	return out
 }
 
 // bestSeam finds the surest seam of a patch.
-func bestSeam(b *band, r *rims, p patch) (best seam, ok bool) {
+func bestSeam(b *band, r *rims, p patch, usual float64) (best seam, ok bool) {
 	if len(p.top) < 8 {
 		return seam{}, false
 	}
+	broad := usual > 0 && p.height()+2*patchErosion > broadPatch*usual
 	first, last := slices.Min(p.top), slices.Max(p.bottom)
 	for row := first + seamRows; row <= last-seamRows; row += 3 {
 		k0, k1 := p.around(row)
@@ -89,8 +108,9 @@ func bestSeam(b *band, r *rims, p patch) (best seam, ok bool) {
 			continue
 		}
 		s.within, s.through = agreementAt(b, s)
+		s.narrow = p.narrower(s)
 		s.shoulder, s.step = p.shoulder(s), colourStep(b, s)
-		if s.parts() && s.weight() > best.weight() {
+		if s.parts(broad) && s.weight() > best.weight() {
 			best, ok = s, true
 		}
 	}
@@ -100,16 +120,22 @@ func bestSeam(b *band, r *rims, p patch) (best seam, ok bool) {
 // seamLength is how long a seam must be, in half breadths of its patch.
 const seamLength = 2
 
+// narrower is the narrower side of the seam's middle, as a part of the patch's
+// breadth there.
+func (p *patch) narrower(s seam) float64 {
+	i, at := s.k0-p.k0+len(s.rows)/2, s.rows[len(s.rows)/2]
+	return math.Min(at-p.top[i], p.bottom[i]-at) / (p.bottom[i] - p.top[i])
+}
+
 // shoulder tells how far the patch goes on beyond an end of the seam with a
 // rim along the seam's own line, in breadths of the narrower side; 0 for a
 // seam that leaves next to nothing on one side.
 func (p *patch) shoulder(s seam) float64 {
-	i := s.k0 - p.k0 + len(s.rows)/2
-	at, breadth := s.rows[len(s.rows)/2], p.bottom[i]-p.top[i]
-	narrow := math.Min(at-p.top[i], p.bottom[i]-at)
-	if narrow < seamNarrow*breadth {
+	if s.narrow < seamNarrow {
 		return 0
 	}
+	i := s.k0 - p.k0 + len(s.rows)/2
+	narrow := s.narrow * (p.bottom[i] - p.top[i])
 	run := func(k, step int, row float64) (n int) {
 		all := 0
 		for ; k >= p.k0 && k < p.k1; k += step {
@@ -168,32 +194,38 @@ func (p *patch) around(row float64) (k0, k1 int) {
 }
 
 // beside is the part of the patch above (side 0) or below the seam, which is
-// carried on level beyond its ends.
+// carried on level beyond its ends: the longest run of hops in which it is about
+// as high as it is where it is high, since of two cores one seldom lies beside the
+// other all along.
 func (p *patch) beside(s seam, side int) (patch, bool) {
-	var q patch
+	q := patch{k0: p.k0, k1: p.k1, top: slices.Clone(p.top), bottom: slices.Clone(p.bottom)}
+	heights := make([]float64, len(p.top))
 	for i := range p.top {
 		at := s.rows[max(0, min(len(s.rows)-1, p.k0+i-s.k0))]
-		top, bottom := p.top[i], math.Min(p.bottom[i], at-patchErosion)
-		if side == 1 {
-			top, bottom = math.Max(p.top[i], at+patchErosion), p.bottom[i]
+		if side == 0 {
+			q.bottom[i] = math.Min(p.bottom[i], at-patchErosion)
+		} else {
+			q.top[i] = math.Max(p.top[i], at+patchErosion)
 		}
-		if bottom-top < 4 {
-			if len(q.top) > 0 {
-				if len(q.top) > 4 {
-					break
-				}
-				q = patch{}
-			}
-			continue
-		}
-		if len(q.top) == 0 {
-			q.k0 = p.k0 + i
-		}
-		q.top, q.bottom = append(q.top, top), append(q.bottom, bottom)
+		heights[i] = q.bottom[i] - q.top[i]
 	}
-	q.k1 = q.k0 + len(q.top)
-	return q, len(q.top) >= 3
+	least := math.Max(4, besideLeast*quantile(slices.Clone(heights), 0.8))
+	from, to := 0, 0
+	for first, i := 0, 0; i < len(heights); i++ {
+		if heights[i] < least {
+			first = i + 1
+		} else if i+1-first > to-from {
+			from, to = first, i+1
+		}
+	}
+	q.top, q.bottom = q.top[from:to], q.bottom[from:to]
+	q.k0, q.k1 = p.k0+from, p.k0+to
+	return q, to-from >= 3
 }
+
+// besideLeast is the least height beside a seam, as a part of the usual one
+// (chosen: what is less is the ragged edge of the core on the other side).
+const besideLeast = 0.4
 
 // agreementAt compares strips beside a seam: their correlation at the best
 // tilt, on one side of it and from one side to the other.
