@@ -29,18 +29,9 @@ const (
 // logarithm; nil where no calm mount lies beside.
 func (m *measurer) stir() []float64 {
 	half := m.breadth / 2
-	calm := math.Inf(1)
-	for _, v := range []float64{-half - 6 - calmStrip, -half - 6 - 2*calmStrip, half + 6, half + 6 + calmStrip} {
-		c := m.change(v)
-		var on []float64
-		for u := range c.at {
-			if c.wood[u] > 0.9 {
-				on = append(on, c.at[u])
-			}
-		}
-		if 3*len(on) > m.u1-m.u0 {
-			calm = math.Min(calm, median(on))
-		}
+	calm := m.calmest(calmStrip, half+6, half+6+calmStrip)
+	if math.IsInf(calm, 1) { // a thick core may leave little of its mount
+		calm = m.calmest(calmStrip/2, half+4, half+4+calmStrip/2)
 	}
 	if math.IsInf(calm, 1) {
 		return nil
@@ -48,7 +39,7 @@ func (m *measurer) stir() []float64 {
 	out := make([]float64, m.b.w)
 	n := 0.0
 	for v := -0.38 * m.breadth; v+calmStrip <= 0.38*m.breadth+1; v += calmStrip {
-		for u, x := range m.change(v).at {
+		for u, x := range m.change(v, calmStrip).at {
 			out[u] += x
 		}
 		n++
@@ -64,6 +55,28 @@ func (m *measurer) stir() []float64 {
 		return nil // what lies beside is a core too, or this is none
 	}
 	return out
+}
+
+// calmest is the usual change of the calmest of the strips, of so many rows each,
+// that begin so far out on either side of the midline and show the mount; +Inf
+// where none does.
+func (m *measurer) calmest(rows int, outward ...float64) float64 {
+	calm := math.Inf(1)
+	for _, out := range outward {
+		for _, v := range []float64{-out - float64(rows), out} {
+			c := m.change(v, rows)
+			var on []float64
+			for u := range c.at {
+				if c.wood[u] > 0.9 {
+					on = append(on, c.at[u])
+				}
+			}
+			if 3*len(on) > m.u1-m.u0 {
+				calm = math.Min(calm, median(on))
+			}
+		}
+	}
+	return calm
 }
 
 // What of a core is looked at for calm wood of its own, and how much of that must
@@ -191,17 +204,17 @@ const leastStir = 1.0 / 6
 // square grey levels, and which part of it stands out from the ground.
 type change struct{ at, wood []float64 }
 
-// change looks at calmStrip rows from v off the midline on, averaged over
-// calmHalf columns either side.
-func (m *measurer) change(v float64) change {
+// change looks at so many rows from v off the midline on, averaged over calmHalf
+// columns either side.
+func (m *measurer) change(v float64, rows int) change {
 	w := m.b.w
 	mean, on := make([]float64, w), make([]float64, w)
 	for u := range w {
 		lo := int(math.Round(m.mid.at(float64(u)) + v))
-		for row := max(0, lo); row < min(m.b.h, lo+calmStrip); row++ {
-			mean[u] += float64(m.b.ch[0][row*w+u]) / calmStrip
+		for row := max(0, lo); row < min(m.b.h, lo+rows); row++ {
+			mean[u] += float64(m.b.ch[0][row*w+u]) / float64(rows)
 			if m.on[row*w+u] {
-				on[u] += 1.0 / calmStrip
+				on[u] += 1 / float64(rows)
 			}
 		}
 	}

@@ -160,6 +160,11 @@ func TestHardTrays(t *testing.T) {
 				b.lay(k, 40, 8+10*float64(i), 1)
 			}
 		}},
+		// Its columns are coarse, and a clean ring at the end may go with the groove.
+		"a thick core on a narrow mount": {2, func(b *bench) {
+			b.mount(18, 5, 0, 0.6, b.core(measure.RingPorous, 12))
+			b.tray.Mounts[0].BreadthMM -= 3.6
+		}},
 		"painted mounts": {0.7, func(b *bench) {
 			b.mount(12, -1, 0, 0.6, b.core(measure.DiffusePorous, 5.15))
 			b.mount(28, 3, 0, 0.6, b.core(measure.Conifer, 5.15))
