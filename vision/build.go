@@ -75,12 +75,24 @@ func (b *builder) end(dir int) measure.End {
 	return measure.Right
 }
 
-// path lays the radius along the axis, from bark to pith.
+// path lays the radius along the axis, from bark to pith, with vertices at the
+// edges of gaps too, where the axis may turn.
 func (b *builder) path() {
 	s := b.look.Span
 	n := int(math.Max(1, math.Round((s.To-s.From)/vertexPx)))
-	for i := 0; i <= n; i++ {
-		u := s.From + (s.To-s.From)*float64(i)/float64(n)
+	var at []float64
+	for i := range n + 1 {
+		at = append(at, s.From+(s.To-s.From)*float64(i)/float64(n))
+	}
+	for _, o := range s.Openings {
+		for _, u := range o {
+			if u > s.From && u < s.To {
+				at = append(at, u)
+			}
+		}
+	}
+	slices.Sort(at)
+	for _, u := range slices.Compact(at) {
 		b.core.PathPx = append(b.core.PathPx, b.strip.Place(u, 0))
 	}
 	if s.Dir < 0 {
