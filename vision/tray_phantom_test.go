@@ -417,7 +417,12 @@ func seeds(t testing.TB, from, to uint64) (uint64, uint64) {
 	return from, to
 }
 
+// TestFindCoresPhantom finds the cores of trays as bad as the renderer draws them,
+// half the resolution and no scale: no worse than this. Bare cores of two kinds that
+// touch over a part of their length are what is missed on two of these trays.
+// PITHWARD_SEEDS=1-30 with -v tells of others, PITHWARD_DRAW=DIR draws them.
 func TestFindCoresPhantom(t *testing.T) {
+	const missed, invented = 2, 1 // of 32 cores
 	from, to := seeds(t, 1, 6)
 	dpi := 600.0
 	if v, err := strconv.ParseFloat(os.Getenv("PITHWARD_DPI"), 64); err == nil {
@@ -437,6 +442,9 @@ func TestFindCoresPhantom(t *testing.T) {
 		s.add(name, truth, cores)
 	}
 	s.report(t)
+	if own := os.Getenv("PITHWARD_SEEDS") != "" || dpi != 600; !own && (s.Missed > missed || s.Invented > invented) {
+		t.Errorf("%d cores missed and %d invented, written down %d and %d", s.Missed, s.Invented, missed, invented)
+	}
 }
 
 // trayFor draws a tray of 1 to 8 cores, a quarter of the trays standing, a
