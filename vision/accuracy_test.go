@@ -277,7 +277,7 @@ func TestRealStrips(t *testing.T) {
 		}
 		all.Cores = append(all.Cores, s.Cores...)
 	}
-	if f, right, wrong, missed := f1(all); f < 0.90 {
-		t.Errorf("boundary F1 %.3f (right %d, wrong %d, missed %d), want at least 0.90", f, right, wrong, missed)
+	if f, right, wrong, missed := f1(all); f < 0.97 {
+		t.Errorf("boundary F1 %.3f (right %d, wrong %d, missed %d), want at least 0.97", f, right, wrong, missed)
 	}
 }
