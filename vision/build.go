@@ -116,7 +116,7 @@ func (b *builder) at(u float64) *float64 {
 
 func (b *builder) gaps() {
 	for i, o := range b.look.Span.Openings {
-		if o[1] < b.look.Span.From || o[0] > b.look.Span.To {
+		if o[1] <= b.look.Span.From || o[0] >= b.look.Span.To {
 			continue
 		}
 		from, to := o[0], o[1]

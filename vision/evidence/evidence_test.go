@@ -172,6 +172,35 @@ func TestPithSettles(t *testing.T) {
 	}
 }
 
+// TestTrimSlivers: what is left beyond an opening at a core's end is no wood, but
+// under bark it may be the newest ring.
+func TestTrimSlivers(t *testing.T) {
+	for _, tt := range []struct {
+		name     string
+		bark     bool
+		openings [][2]float64 // mm, on 50 mm
+		from, to float64
+	}{
+		{"none", false, nil, 0, 50},
+		{"a sliver at either end", false, [][2]float64{{0.2, 1.1}, {30, 31}, {49.2, 49.7}}, 1.1, 49.2},
+		{"one behind the other", false, [][2]float64{{0.1, 0.3}, {0.7, 1}}, 1, 50},
+		{"a piece of a millimetre", false, [][2]float64{{1, 1.5}}, 0, 50},
+		{"under bark", true, [][2]float64{{0.2, 0.4}, {49.8, 50}}, 0, 49.8},
+		{"nothing but an opening", false, [][2]float64{{-1, 51}}, 0, 50},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			l := Look{BarkPresent: tt.bark, Span: Span{From: 0, To: 50 * perMM, Dir: 1, PxPerMM: perMM}}
+			for _, o := range tt.openings {
+				l.Span.Openings = append(l.Span.Openings, [2]float64{o[0] * perMM, o[1] * perMM})
+			}
+			l.trimSlivers()
+			if from, to := l.Span.From/perMM, l.Span.To/perMM; math.Abs(from-tt.from) > 1e-9 || math.Abs(to-tt.to) > 1e-9 {
+				t.Errorf("wood from %.2f to %.2f mm, want %.2f to %.2f", from, to, tt.from, tt.to)
+			}
+		})
+	}
+}
+
 func TestEndsWithoutBark(t *testing.T) {
 	s, px, _ := core(t, 3000, 200, 0, nil, 5)
 	low, high := Ends(s, [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}, perMM)

@@ -62,6 +62,7 @@ func (m *Model) Judge(f *Features, c *strip.Course, raw *strip.Strip, span Span,
 	}
 	look.trimGround(known.Onsets)
 	look.trimBark(low, high)
+	look.trimSlivers()
 	look.trimPith(c, raw)
 	look.Span.Veils = m.Veils(f, look.Span)
 	return look
@@ -182,6 +183,26 @@ func (l *Look) trimBark(low, high End) {
 		l.Span.From += end.BarkPx - l.ground[0]
 	} else {
 		l.Span.To -= end.BarkPx - l.ground[1]
+	}
+}
+
+// sliver is what is too short to be a piece of the core, mm: beyond an opening at
+// its end, a groove's rim or a speck.
+const sliver = 0.5
+
+// trimSlivers ends the wood at the first opening from an end that leaves no more
+// than a sliver beyond. Behind bark it may be the newest ring.
+func (l *Look) trimSlivers() {
+	s := &l.Span
+	for _, o := range s.Openings {
+		if o[0]-s.From <= sliver*s.PxPerMM && o[1] > s.From && o[1] < s.To && !(l.BarkPresent && s.Dir > 0) {
+			s.From = o[1]
+		}
+	}
+	for i := len(s.Openings) - 1; i >= 0; i-- {
+		if o := s.Openings[i]; s.To-o[1] <= sliver*s.PxPerMM && o[0] < s.To && o[0] > s.From && !(l.BarkPresent && s.Dir < 0) {
+			s.To = o[0]
+		}
 	}
 }
 
