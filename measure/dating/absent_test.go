@@ -3,12 +3,9 @@ package dating
 import (
 	"fmt"
 	"maps"
-	"os"
 	"slices"
 	"strings"
 	"testing"
-
-	"github.com/google/go-cmp/cmp"
 
 	"pithward/measure/archive"
 )
@@ -101,17 +98,5 @@ func TestAbsentRings(t *testing.T) {
 			fmt.Fprintf(&out, "%.1f  %4d  %.2f\n", float64(b)/10, c.n[b], float64(c.right[b])/float64(c.n[b]))
 		}
 	}
-	const path = "testdata/absent.txt"
-	if *update {
-		if err := os.WriteFile(path, []byte(out.String()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(out.String(), "\n")); d != "" {
-		t.Errorf("(-golden +now):\n%s", d)
-	}
+	heldTo(t, "testdata/absent.txt", out.String())
 }

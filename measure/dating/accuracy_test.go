@@ -85,19 +85,7 @@ func TestAccuracy(t *testing.T) {
 	placingReport(&report, all)
 	fmt.Fprintln(&report)
 	faultReport(&report, all)
-	path := "testdata/accuracy.txt"
-	if *update {
-		if err := os.WriteFile(path, []byte(report.String()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(report.String(), "\n")); d != "" {
-		t.Errorf("(-golden +now):\n%s", d)
-	}
+	heldTo(t, "testdata/accuracy.txt", report.String())
 }
 
 // tally counts answers by the probability they came with.
@@ -322,4 +310,21 @@ func standAgainst(w Values, rest []Dated, pictures []archive.RingPicture) *Stand
 		}
 	}
 	return newStandOf(s, c.stems(rest))
+}
+
+// heldTo holds a report to its file, or writes the file anew.
+func heldTo(t *testing.T, path, report string) {
+	t.Helper()
+	if *update {
+		if err := os.WriteFile(path, []byte(report), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(report, "\n")); d != "" {
+		t.Errorf("(-golden +now):\n%s", d)
+	}
 }

@@ -4,11 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strings"
 	"testing"
-
-	"github.com/google/go-cmp/cmp"
 
 	"pithward/measure/archive"
 )
@@ -142,19 +139,7 @@ func TestRadiiOfArchiveTrees(t *testing.T) {
 		}
 		fmt.Fprintf(&out, "%-8s  %5d  %34d  %19d  %25d  %28d\n", kind, trees, seen, right, elsewhere, clean)
 	}
-	const path = "testdata/trees.txt"
-	if *update {
-		if err := os.WriteFile(path, []byte(out.String()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(out.String(), "\n")); d != "" {
-		t.Errorf("(-golden +now):\n%s", d)
-	}
+	heldTo(t, "testdata/trees.txt", out.String())
 }
 
 // probable are the probable partings of a stand of one tree.
