@@ -62,7 +62,7 @@ func (r *Radius) At(p Point) float64 {
 //
 // A width is the length along the path, less the openings of cracks and
 // breaks, times the cosine of the mean tilt of the two boundaries. Its
-// standard uncertainty follows the law of propagation (JCGM 100:2008, eq. 10)
+// standard uncertainty follows the law of propagation (JCGM 100:2008, eq. 13)
 // from both boundaries' positions, the scale and the tilt.
 func (c *Core) MakeRings(scale Scale, partial bool) {
 	c.Rings = []Ring{}

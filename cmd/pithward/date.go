@@ -145,7 +145,7 @@ counted.` +
 	f.StringVar(&o.project, "project", "", "date the cores of this project `FILE` instead of SERIES")
 	f.StringVar(&o.observer, "observer", "", "with --project: as `NAME` has settled it")
 	f.StringVar(&o.out, "out", "", "with --project: write the dated series into `DIR` (.rwl, -noaa.txt, .xml)")
-	f.StringVar(&o.sheet, "sheet", "", "with --out: take what the files tell of trees and place from this core sheet `FILE.csv`, not from the one measured with")
+	f.StringVar(&o.sheet, "sheet", "", "with --out: take species, dates, notes and place, for the files, from this core sheet `FILE.csv` where it has them")
 	f.Float64Var(&o.settle, "settle", 0, "with --project: mend suspects of at least this `POSTERIOR`, as the observer "+stand.Program)
 	if err := errors.Join(cmd.MarkFlagFilename("project"), cmd.MarkFlagFilename("sheet", "csv"), cmd.MarkFlagFilename("against"), cmd.MarkFlagFilename("pairs", "csv"), cmd.MarkFlagFilename("plot", "png", "svg")); err != nil {
 		panic(err) // no such flag: a slip in this package, seen by every test

@@ -130,7 +130,7 @@ func readProjectWorks(ctx context.Context, path, observer string) ([]handIn, err
 }
 
 // readLesson reads the exercise that a project stands for: that with the number, or
-// the only one there is. nil: path is no project's, or holds no exercise, or the
+// the only one there is. nil: path names no project, it holds no exercise, or the
 // number is 0.
 func readLesson(ctx context.Context, path string, number int64) (*desk.Lesson, error) {
 	if number == 0 || !strings.HasSuffix(path, ledger.Ending) {

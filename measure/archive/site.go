@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -62,8 +63,8 @@ func SiteOf(f measure.Field) (s Site, faults []string) {
 	s.LongitudeDeg = angle(longitudeColumn, "E", "W", 180)
 	if cell := f.OtherCell(elevationColumn); cell != "" {
 		v, ok := decimal(strings.TrimRight(cell, "mM "))
-		if !ok || v < -500 || v > 9000 {
-			faults, ok = append(faults, fmt.Sprintf("%s %q is left out: want metres above the sea", elevationColumn, cell)), false
+		if !ok || thousands.MatchString(cell) || v < -500 || v > 9000 {
+			faults, ok = append(faults, fmt.Sprintf("%s %q is left out: want metres above the sea, without a mark for thousands", elevationColumn, cell)), false
 		}
 		s.ElevationM = optionalNumber(v, ok)
 	}
@@ -97,6 +98,9 @@ func optionalNumber(v float64, ok bool) *float64 {
 	return &v
 }
 
+// thousands finds what may be meant as a mark for thousands, or as a decimal one.
+var thousands = regexp.MustCompile(`\d[.,]\d{3}\b`)
+
 // decimal reads a number with a point or a comma.
 func decimal(s string) (float64, bool) {
 	v, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(s), ",", ".", 1), 64)
@@ -120,7 +124,8 @@ func decimalDegrees(cell, plus, minus string) (float64, bool) {
 
 // CommonSite returns what series of one place have in common. Facts in which they
 // differ are left out and named, since a decadal file and the NOAA template say each
-// once.
+// once. A code is common only if every series has it; of several sites there is no
+// one position.
 func CommonSite(series []Series) (s Site, warnings []Warning) {
 	text := func(what string, of func(Meta) string) string {
 		var all []string
@@ -138,19 +143,26 @@ func CommonSite(series []Series) (s Site, warnings []Warning) {
 		}
 		return ""
 	}
-	s.Code = text("site code", func(m Meta) string { return m.Site.Code })
-	s.Name = text("site", func(m Meta) string { return m.Site.Name })
-	s.Location = text("location", func(m Meta) string { return m.Site.Location })
-	s.Species = text("species", func(m Meta) string {
-		if isSpeciesCode(m.Species) {
+	code := func(what string, of func(Meta) string) string {
+		if slices.ContainsFunc(series, func(x Series) bool { return of(x.Meta) == "" }) {
 			return ""
 		}
-		return m.Species
-	})
-	s.SpeciesCode = text("species code", func(m Meta) string { return m.Site.SpeciesCode })
+		return text(what, of)
+	}
+	s.Code = code("site code", func(m Meta) string { return m.Site.Code })
+	s.Name = text("site", func(m Meta) string { return m.Site.Name })
+	s.Location = text("location", func(m Meta) string { return m.Site.Location })
+	if !slices.ContainsFunc(series, func(x Series) bool { return isSpeciesCode(x.Meta.Species) }) {
+		s.Species = text("species", func(m Meta) string { return m.Species })
+	}
+	s.SpeciesCode = code("species code", func(m Meta) string { return m.Site.SpeciesCode })
 	s.Investigators = text("investigator", func(m Meta) string { return m.Site.Investigators })
 	s.Study = text("study", func(m Meta) string { return m.Site.Study })
 	s.Laboratory = text("laboratory", func(m Meta) string { return m.Site.Laboratory })
+	several := slices.ContainsFunc(series, func(x Series) bool { return x.Meta.Site.Name != "" && x.Meta.Site.Name != s.Name })
+	if several {
+		return s, warnings
+	}
 	s.LatitudeDeg = meanOf(series, func(s Site) *float64 { return s.LatitudeDeg })
 	s.LongitudeDeg = meanOf(series, func(s Site) *float64 { return s.LongitudeDeg })
 	if m := meanOf(series, func(s Site) *float64 { return s.ElevationM }); m != nil {

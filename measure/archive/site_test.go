@@ -42,6 +42,7 @@ func TestSiteOf(t *testing.T) {
 		{"degrees and minutes", row("longitude", "8°15'"), plain, "longitude"},
 		{"not a number", row("latitude", "NaN"), plain, "latitude"},
 		{"no height", row("elevation_m", "high"), plain, "elevation_m"},
+		{"a mark for thousands, or for decimals", row("elevation_m", "1,200 m"), plain, "elevation_m"},
 		{"feet", row("elevation_m", "14000 ft"), plain, "elevation_m"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -80,6 +81,23 @@ func TestCommonSite(t *testing.T) {
 	}
 	if d := cmp.Diff([]int{2, 1, 1}, parts); d != "" {
 		t.Error(d)
+	}
+}
+
+// What is true of some series only is not said of all: no code of one species for
+// several, no place half way between two.
+func TestSeveralSites(t *testing.T) {
+	of := func(site, code, species string, longitude float64) Series {
+		return Series{Meta: Meta{Species: species, Site: Site{Name: site, Code: code, SpeciesCode: species, LongitudeDeg: &longitude, ElevationM: &longitude}}}
+	}
+	oak := of("West", "", "Quercus robur", -179)
+	oak.Meta.Site.SpeciesCode = ""
+	got, warnings := CommonSite([]Series{of("East", "EAST", "PISY", 179), oak})
+	if d := cmp.Diff(Site{}, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if len(warnings) != 1 || !strings.Contains(warnings[0].Text, "site (East, West)") {
+		t.Errorf("%v", warnings)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -159,26 +160,53 @@ func Archive(cores []Core, r Report) (*archive.Collection, []string) {
 }
 
 // Describe puts what a core sheet says of the trees and their place in the place of
-// what the project was measured with; years and ids stay. It returns the cells that
-// cannot be understood, and how many cores have a row.
+// what the project was measured with; years and ids stay. A row is of the core that it
+// names or, where it names none, of the core at its position. It returns how many
+// cores have a row, and what cannot be understood.
 func Describe(cores []Core, sheet *measure.Sheet) (rows int, faults []string) {
-	for i := range cores {
-		fields, _ := sheet.ForScan(cores[i].Scan)
+	at := map[string][]int{} // the series of each scan
+	for i, c := range cores {
+		at[c.Scan] = append(at[c.Scan], i)
+	}
+	for _, scan := range slices.Sorted(maps.Keys(at)) {
+		fields, _ := sheet.ForScan(scan)
 		for _, f := range fields {
-			if f.Position != cores[i].Position {
-				continue
+			named, there := false, false
+			for _, i := range at[scan] {
+				c := &cores[i]
+				here := c.Position == f.Position
+				named = named || here
+				// A core parted by lost wood has series X, X.2, ...
+				if f.Core != c.ID && !(here && (f.Core == "" || strings.HasPrefix(c.ID, f.Core+"."))) {
+					continue
+				}
+				there = true
+				for _, w := range describe(&c.Meta, f) {
+					faults = append(faults, fmt.Sprintf("%s line %d: %s", sheet.Name, f.Line, w))
+				}
+				rows++
 			}
-			m := &cores[i].Meta
-			site, wrong := archive.SiteOf(f)
-			for _, w := range wrong {
-				faults = append(faults, fmt.Sprintf("%s line %d: %s", sheet.Name, f.Line, w))
+			if named && !there {
+				faults = append(faults, fmt.Sprintf("%s line %d: core %s is none of the project's on %s, whose core at position %d has another id: the row is left out", sheet.Name, f.Line, f.Core, scan, f.Position))
 			}
-			m.Site = m.Site.With(site)
-			m.Species, m.Sampled, m.Note = cmp.Or(f.Species, m.Species), cmp.Or(f.Sampled, m.Sampled), cmp.Or(f.Note, m.Note)
-			rows++
 		}
 	}
 	return rows, faults
+}
+
+// describe takes over what a row says. A code that the row leaves open goes with the
+// name that it stood for.
+func describe(m *archive.Meta, f measure.Field) (faults []string) {
+	site, faults := archive.SiteOf(f)
+	if f.Species != "" && f.Species != m.Species {
+		m.Site.SpeciesCode = ""
+	}
+	if site.Name != "" && site.Name != m.Site.Name {
+		m.Site.Code = ""
+	}
+	m.Site = m.Site.With(site)
+	m.Species, m.Sampled, m.Note = cmp.Or(f.Species, m.Species), cmp.Or(f.Sampled, m.Sampled), cmp.Or(f.Note, m.Note)
+	return faults
 }
 
 func key(core, id string) string { return fmt.Sprintf("%s/%s", core, id) }

@@ -50,9 +50,10 @@ type band struct {
 
 // EncodePNG writes an opaque picture as an 8-bit RGB PNG. Its bytes are coded
 // by how often they come and not looked up as repeats: a scan's grain does not
-// repeat, so that to look takes twice the time and gives larger files. Bands of rows are compressed side by side and their deflate
-// blocks joined at byte borders (RFC 1951, an empty stored block), which any
-// PNG reader sees as one stream.
+// repeat, so that to look takes twice the time and gives no smaller files; a
+// picture without grain comes out larger. Bands of rows are compressed side by
+// side and their deflate blocks joined at byte borders (RFC 1951, an empty
+// stored block), which any PNG reader sees as one stream.
 func EncodePNG(w io.Writer, img *image.NRGBA) error {
 	width, height := img.Rect.Dx(), img.Rect.Dy()
 	bands := make([]band, (height+bandRows-1)/bandRows)
