@@ -14,8 +14,9 @@ import (
 )
 
 // sitedProject is a project with one scan of invented trees that vary alike: five pines
-// (the second radius of the first without years), an oak, and a core of five rings.
-func sitedProject(t *testing.T) string {
+// (the second radius of the first without years), an oak, and a core of five rings;
+// changed by each change.
+func sitedProject(t *testing.T, changes ...func(*measure.Measurement)) string {
 	t.Helper()
 	r := rand.New(rand.NewPCG(8, 8))
 	common := make([]float64, 90)
@@ -49,6 +50,9 @@ func sitedProject(t *testing.T) string {
 			}
 		}
 		m.Cores = append(m.Cores, c)
+	}
+	for _, change := range changes {
+		change(&m)
 	}
 	m.FillLists()
 	path := filepath.Join(t.TempDir(), "ridge.pithward")
@@ -107,6 +111,23 @@ func TestDateProject(t *testing.T) {
 	}
 	if status, _, talk := call(t, "date", "--project", project, "--out", out); status != 1 || !strings.Contains(talk, "--overwrite") {
 		t.Errorf("a second time: status %d: %s", status, talk)
+	}
+}
+
+// Every core is shown and counted once, also where one that names no tree is called
+// like a tree.
+func TestDateProjectCoreCalledLikeATree(t *testing.T) {
+	project := sitedProject(t, func(m *measure.Measurement) {
+		m.Cores[1].ID, m.Cores[1].Field.Tree = "RDG1", ""
+	})
+	status, text, talk := call(t, "date", "--project", project)
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, talk)
+	}
+	for _, once := range []string{"tree RDG1  2 radii", "  RDG1A  90 rings", "tree RDG1 (core of no tree)", "  RDG1  90 rings", "\n7 dated, "} {
+		if n := strings.Count(text, once); n != 1 {
+			t.Errorf("%q is there %d times in\n%s", once, n, text)
+		}
 	}
 }
 

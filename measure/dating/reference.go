@@ -14,11 +14,14 @@ type Dated struct {
 	index    Values // widths over a spline; the widths of a chronology as they are
 }
 
+// noTree begins the tree of a series that names none, so that it is no other's.
+const noTree = "\x00"
+
 // NewDated prepares a series. Its tree is the one it names, else itself.
 func NewDated(s archive.Series) Dated {
 	d := Dated{ID: s.ID, Tree: s.Meta.Tree, Widths: Widths(s)}
 	if d.Tree == "" {
-		d.Tree = "\x00" + s.ID
+		d.Tree = noTree + s.ID
 	}
 	d.Pattern = Pattern(d.Widths)
 	d.index = d.Widths

@@ -84,6 +84,13 @@ func NewStand(doubtful, dated []archive.Series, treeChars int) *Stand {
 		t := tree(s)
 		st.trees[t].dated = append(st.trees[t].dated, q.witness())
 	}
+	for i, x := range st.trees {
+		if core, alone := strings.CutPrefix(x.name, noTree); alone {
+			if _, both := at[core]; both {
+				st.trees[i].name = core + " (core of no tree)"
+			}
+		}
+	}
 	return st
 }
 
@@ -412,5 +419,5 @@ func (q *sequence) open() (sum float64) {
 	return sum / float64(len(q.years))
 }
 
-// treeName is what to call a tree.
-func (s stem) treeName() string { return strings.TrimPrefix(s.name, "\x00") }
+// treeName is what to call a tree; no two of a stand are called alike.
+func (s stem) treeName() string { return strings.TrimPrefix(s.name, noTree) }

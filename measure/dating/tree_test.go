@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -74,6 +75,19 @@ func TestRadiiWithinTree(t *testing.T) {
 				t.Errorf("%d radii, seed %d: %d partings", n, seed, found)
 			}
 		}
+	}
+}
+
+// A core that names no tree is not taken for one of the tree that is called like it.
+func TestCoreCalledLikeATree(t *testing.T) {
+	all := radiiOf(3, 1)
+	all[1].ID, all[1].Meta.Tree = "OAK", ""
+	var got []string
+	for _, tree := range NewStand(all, nil, 0).Trees() {
+		got = append(got, tree.Tree+": "+strings.Join(tree.Radii, " "))
+	}
+	if want := []string{"OAK: OAKA OAKC", "OAK (core of no tree): OAK"}; !slices.Equal(got, want) {
+		t.Errorf("trees %q, want %q", got, want)
 	}
 }
 
