@@ -231,6 +231,10 @@ function tryTold(): void {
     s.kind === "invented" ? { kind: "remove", target: o.target, why } : s.kind === "absent" ? { kind: "absent", target: o.target, why } : o.target ? { kind: "accept", target: o.target, why } : s.point_px ? { kind: "add", point_px: s.point_px, why } : null;
   if (!change) return;
   visit(o);
+  if ((s.hidden_boundaries ?? 0) > 1) {
+    tried = "Nobody can see where these boundaries are: set them by hand (i), or leave the wood obscured.";
+    return describe();
+  }
   edit(change, true);
   tried = `Tried: ${s.words}. u takes it back.`;
   describe();
