@@ -342,17 +342,14 @@ func seriesText(b *strings.Builder, s dating.SeriesReport, hold bool) {
 }
 
 // Suspects that people are shown: those of a posterior of at least worthALook,
-// or the best one where it has at least worthAThought (chosen).
-const (
-	worthALook    = 0.2
-	worthAThought = 0.1
-)
+// or the best one where it is at least worth a thought (chosen).
+const worthALook = 0.2
 
 // suspectsText lists the suspects that are worth looking at, the best first, and
 // says how many are left out.
 func suspectsText(b *strings.Builder, indent string, all []dating.SuspectReport) {
 	n := 0
-	for n < len(all) && (all[n].Posterior >= worthALook || n == 0 && all[n].Posterior >= worthAThought) {
+	for n < len(all) && (all[n].Posterior >= worthALook || n == 0 && all[n].Posterior >= dating.WorthAThought) {
 		fmt.Fprintf(b, "%ssuspect: %s\n", indent, all[n].Words)
 		n++
 	}

@@ -281,7 +281,7 @@ func treeText(b *strings.Builder, t dating.TreeView) {
 		}
 		fmt.Fprintf(b, "  its radii part at %s (probability %s):\n", spanText(p.FromYear, p.ToYear), probability(p.Posterior))
 		for _, w := range p.Ways {
-			if w.Posterior >= worthAThought {
+			if w.Posterior >= dating.WorthAThought {
 				fmt.Fprintf(b, "    in %s %s\n", w.Series, w.Words)
 			}
 		}

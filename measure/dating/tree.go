@@ -162,8 +162,13 @@ func (a lead) rivals(b lead) bool {
 	return near && a.Kind.shift() != b.Kind.shift()
 }
 
+// WorthAThought is the posterior from which people are told of a fault (chosen).
+const WorthAThought = 0.1
+
+// parting sets the ways of a parting against each other. Its years are those of the
+// likeliest way and of all that are worth a thought.
 func (st *Stand) parting(group []lead) Parting {
-	p := Parting{FromYear: math.MaxInt, ToYear: math.MinInt}
+	p := Parting{}
 	odds := func(q float64) float64 { return q / math.Max(1e-6, 1-q) }
 	sum := 0.0
 	for _, x := range group {
@@ -173,9 +178,15 @@ func (st *Stand) parting(group []lead) Parting {
 		share := odds(x.Posterior) / (1 + sum)
 		x.Here *= share / x.Posterior
 		x.Posterior = share
-		p.FromYear, p.ToYear, p.Posterior = min(p.FromYear, x.FromYear), max(p.ToYear, x.ToYear), p.Posterior+share
+		p.Posterior += share
 		p.Ways = append(p.Ways, Way{st.doubtful[x.series].ID, suspectReport(x.Suspect, st.doubtful[x.series].Core)})
 	}
 	slices.SortStableFunc(p.Ways, func(a, b Way) int { return cmp.Compare(b.Posterior, a.Posterior) })
+	p.FromYear, p.ToYear = p.Ways[0].FromYear, p.Ways[0].ToYear
+	for _, w := range p.Ways {
+		if w.Posterior >= WorthAThought {
+			p.FromYear, p.ToYear = min(p.FromYear, w.FromYear), max(p.ToYear, w.ToYear)
+		}
+	}
 	return p
 }

@@ -78,6 +78,27 @@ func TestRadiiWithinTree(t *testing.T) {
 	}
 }
 
+// The years of a parting are those of ways that are worth a thought, or of the likeliest
+// where none is.
+func TestYearsOfAParting(t *testing.T) {
+	st := NewStand(radiiOf(2, 1), nil, 0)
+	way := func(series, from, to int, posterior float64) lead {
+		return lead{series, Suspect{Kind: Missed, Year: from, FromYear: from, ToYear: to, Posterior: posterior}}
+	}
+	for _, tt := range []struct {
+		ways     []lead
+		from, to int
+	}{
+		{[]lead{way(0, 1958, 1958, 0.96), way(1, 1925, 1981, 0.3)}, 1958, 1958}, // 0.017 beside the other
+		{[]lead{way(0, 1958, 1958, 0.6), way(1, 1955, 1957, 0.5)}, 1955, 1958},
+		{[]lead{way(0, 1950, 1960, 0.02), way(1, 1958, 1970, 0.05)}, 1958, 1970},
+	} {
+		if p := st.parting(tt.ways); p.FromYear != tt.from || p.ToYear != tt.to {
+			t.Errorf("%v: %d to %d, want %d to %d", tt.ways, p.FromYear, p.ToYear, tt.from, tt.to)
+		}
+	}
+}
+
 // A core that names no tree is not taken for one of the tree that is called like it.
 func TestCoreCalledLikeATree(t *testing.T) {
 	all := radiiOf(3, 1)
