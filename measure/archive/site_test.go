@@ -118,3 +118,26 @@ func FuzzSiteOf(f *testing.F) {
 		}
 	})
 }
+
+// TestSiteHeaderSaysWhatItCuts: the columns of a decadal file are narrow; and no
+// description may be read as widths.
+func TestSiteHeaderSaysWhatItCuts(t *testing.T) {
+	c := &Collection{Series: []Series{{ID: "A1", FirstYear: 1990, Widths: []Width{1, 2}}},
+		Site: Site{Code: "NORTHRIDGE1", Name: "Søndre ridge", Location: "Osmundvale Highlands", Species: "Pinus sylvestris", SpeciesCode: "PISY", Investigators: "192   123   456   789"}}
+	lines, warnings := tucsonHeader(c)
+	if len(lines) != 2 || !strings.HasPrefix(lines[0], "NORTHR 1 ") || !strings.HasPrefix(lines[1], "NORTHR 2 Osmundvale Hi") {
+		t.Errorf("%q", lines)
+	}
+	var said []string
+	for _, w := range warnings {
+		said = append(said, w.Text)
+	}
+	for _, want := range []string{`site code "NORTHRIDGE1" stands as "NORTHR"`, `site "Søndre ridge" stands as`, `location "Osmundvale Highlands" stands as "Osmundvale Hi"`, "would be read as data"} {
+		if !strings.Contains(strings.Join(said, "\n"), want) {
+			t.Errorf("%q is not said: %q", want, said)
+		}
+	}
+	if len(said) != 4 {
+		t.Errorf("%d warnings, want 4: %q", len(said), said)
+	}
+}

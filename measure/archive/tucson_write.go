@@ -140,32 +140,39 @@ func tucsonValues(s Series, unit Unit) ([]int, []Warning, error) {
 
 // tucsonHeader gives the description lines: those the collection came with, or
 // three made from what is known of the site, or none.
-func tucsonHeader(c *Collection) ([]string, []Warning) {
-	var lines []string
-	var warnings []Warning
-	if c.Format == Tucson || c.Format == Chronology {
-		for _, h := range c.Header {
-			if _, ok := parseRow(h); ok || strings.TrimSpace(h) == "" {
-				warnings = append(warnings, Warning{Text: fmt.Sprintf("description line %q is left out: it would be read as data", h)})
-				continue
-			}
-			lines = append(lines, h)
+func tucsonHeader(c *Collection) (lines []string, warnings []Warning) {
+	header := c.Header
+	if c.Format != Tucson && c.Format != Chronology {
+		if c.Site.Empty() || len(c.Series) == 0 {
+			return nil, nil
 		}
-		return lines, warnings
+		header, warnings = siteHeader(c)
 	}
-	if c.Site.Empty() || len(c.Series) == 0 {
-		return nil, nil
+	for _, h := range header {
+		if _, ok := parseRow(h); ok || strings.TrimSpace(h) == "" {
+			warnings = append(warnings, Warning{Text: fmt.Sprintf("description line %q is left out: it would be read as data", h)})
+			continue
+		}
+		lines = append(lines, h)
 	}
-	return siteHeader(c), nil
+	return lines, warnings
 }
 
 // siteHeader makes the three customary lines: site and species code; country,
-// species, elevation, position and years; investigators.
-func siteHeader(c *Collection) []string {
+// species, elevation, position and years; investigators. What does not fit is cut,
+// and said.
+func siteHeader(c *Collection) (lines []string, warnings []Warning) {
 	s := c.Site
 	first, last := c.Years()
-	code := plainID(s.Code)
-	code = code[:min(len(code), 6)]
+	fit := func(what, text string, width int) string {
+		plain := plainID(text)
+		plain = plain[:min(len(plain), width)]
+		if plain != strings.TrimSpace(text) {
+			warnings = append(warnings, Warning{Text: fmt.Sprintf("%s %q stands as %q: its place in a decadal file holds %d plain characters", what, text, plain, width)})
+		}
+		return plain
+	}
+	code := fit("site code", s.Code, 6)
 	line := func(n int, text string) string {
 		return strings.TrimRight(fmt.Sprintf("%-7s%d %s", code, n, text), " ")
 	}
@@ -176,11 +183,12 @@ func siteHeader(c *Collection) []string {
 	if s.LatitudeDeg != nil && s.LongitudeDeg != nil {
 		position = degMin(*s.LatitudeDeg, 2) + degMin(*s.LongitudeDeg, 3)
 	}
-	return []string{
-		line(1, fmt.Sprintf("%-52.52s%-4.4s", plainID(s.Name), plainID(s.SpeciesCode))),
-		line(2, fmt.Sprintf("%-13.13s%-18.18s%5.5s  %-11.11s%8s%5d%5d", plainID(s.Location), plainID(s.Species), elevation, position, "", first, last)),
-		line(3, plainID(s.Investigators)),
+	lines = []string{
+		line(1, fmt.Sprintf("%-52s%-4s", fit("site", s.Name, 52), fit("species code", s.SpeciesCode, 4))),
+		line(2, fmt.Sprintf("%-13s%-18s%5.5s  %-11.11s%8s%5d%5d", fit("location", s.Location, 13), fit("species", s.Species, 18), elevation, position, "", first, last)),
+		line(3, fit("investigators", s.Investigators, 71)),
 	}
+	return lines, warnings
 }
 
 // degMin writes an angle as sign, degrees and minutes.
