@@ -121,8 +121,8 @@ func dateProject(ctx context.Context, l *ledger.Ledger, o dateOptions, settings 
 // one who has settled anything, else as it was measured.
 func projectObserver(ctx context.Context, l *ledger.Ledger, named string) (string, error) {
 	scans, err := l.Scans(ctx)
-	if err != nil || named != "" {
-		return named, err
+	if err != nil {
+		return "", err
 	}
 	var all []string
 	for _, s := range scans {
@@ -135,6 +135,10 @@ func projectObserver(ctx context.Context, l *ledger.Ledger, named string) (strin
 	slices.Sort(all)
 	all = slices.Compact(all)
 	switch {
+	case named != "" && !slices.Contains(all, named):
+		return "", fmt.Errorf("%s: nobody by the name of %q has settled anything: those who have are %s; name one of them, or leave --observer out", l.Path(), named, cmp.Or(listed(all), "none"))
+	case named != "":
+		return named, nil
 	case len(all) > 1:
 		return "", fmt.Errorf("%s was settled by %s: name one with --observer", l.Path(), strings.Join(all, " and by "))
 	case len(all) == 1:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -128,6 +129,19 @@ func TestDateProjectCoreCalledLikeATree(t *testing.T) {
 		if n := strings.Count(text, once); n != 1 {
 			t.Errorf("%q is there %d times in\n%s", once, n, text)
 		}
+	}
+}
+
+// An observer who has settled nothing is not taken for the analyst.
+func TestDateProjectUnknownObserver(t *testing.T) {
+	project := sitedProject(t)
+	out := filepath.Join(filepath.Dir(project), "dated")
+	status, text, talk := call(t, "date", "--project", project, "--observer", "nobodyhere", "--out", out)
+	if status != 1 || text != "" || !strings.Contains(talk, `nobody by the name of "nobodyhere" has settled anything: those who have are none`) {
+		t.Errorf("status %d: %s%s", status, text, talk)
+	}
+	if _, err := os.Stat(out); err == nil {
+		t.Error("files were written")
 	}
 }
 

@@ -24,7 +24,8 @@ type Core struct {
 
 // Series returns the series of a project as an observer has settled them, in the
 // order of the scans. Rejected cores are left out; a core parted by lost wood
-// gives a series for each part. warnings name the scans that give none.
+// gives a series for each part. The observer is the analyst of those that the
+// observer has worked on. warnings name the scans that give none.
 func Series(ctx context.Context, l *ledger.Ledger, observer string) (cores []Core, warnings []string, err error) {
 	scans, err := l.Scans(ctx)
 	if err != nil {
@@ -50,7 +51,10 @@ func Series(ctx context.Context, l *ledger.Ledger, observer string) (cores []Cor
 			}
 		}
 		for _, x := range of {
-			x.Meta.Analyst = observer
+			switch e.States[x.Core].Stage {
+			case measure.Begun, measure.SignedOff:
+				x.Meta.Analyst = observer
+			}
 			cores = append(cores, Core{x, s.File, positions[x.Core], s.Run})
 		}
 	}

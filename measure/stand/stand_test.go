@@ -155,6 +155,36 @@ func TestDateAndSettle(t *testing.T) {
 	}
 }
 
+// The analyst of a core is who has worked on it, and nobody where that was taken back.
+func TestAnalyst(t *testing.T) {
+	l := project(t, scanOf(3, 40, 500, 500))
+	act := func(e measure.Event) measure.Event {
+		e.UUID, e.Observer, e.UTC = uuid.NewString(), "Ada", time.Now()
+		now, err := l.State(t.Context(), 1, "Ada")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := l.Append(t.Context(), 1, e, now.Revision(e.Core)); err != nil {
+			t.Fatal(err)
+		}
+		return e
+	}
+	act(measure.Event{Core: "u0", Kind: measure.Accept, Target: "b3"})
+	taken := act(measure.Event{Core: "u1", Kind: measure.Accept, Target: "b3"})
+	act(measure.Event{Core: "u1", Kind: measure.Undo, Undoes: taken.UUID})
+	for observer, want := range map[string][3]string{"Ada": {"Ada"}, "Ben": {}, "": {}} {
+		cores, _, err := Series(t.Context(), l, observer)
+		if err != nil || len(cores) != 3 {
+			t.Fatalf("%d cores, %v", len(cores), err)
+		}
+		for k, c := range cores {
+			if c.Meta.Analyst != want[k] {
+				t.Errorf("as %q: the analyst of %s is %q, want %q", observer, c.ID, c.Meta.Analyst, want[k])
+			}
+		}
+	}
+}
+
 // A core on which a person has worked is left to the person, and a change that no
 // trees are left over to test is not made.
 func TestSettleLeaves(t *testing.T) {
