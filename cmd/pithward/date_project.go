@@ -67,18 +67,20 @@ func runDateProject(ctx context.Context, o dateOptions, d deps) error {
 			return &failure{errors.New("nothing to date against could be read")}
 		}
 	}
+	if err := o.roomForFiles(ctx, l, sheet); err != nil {
+		return &failure{err}
+	}
 	report, cores, err := dateProject(ctx, l, o, settings, against)
 	if err != nil {
 		return &failure{err}
 	}
+	var unwritten error // the dating is told all the same
 	if o.out != "" {
 		if sheet != nil {
 			report.Warnings = append(report.Warnings, describe(cores, sheet)...)
 		}
 		var changed []string
-		if report.Files, changed, err = writeDated(o.out, filepath.Base(o.project), cores, report, o.overwrite); err != nil {
-			return &failure{err}
-		}
+		report.Files, changed, unwritten = writeDated(o.out, o.stem(), cores, report, o.overwrite)
 		report.Warnings = append(report.Warnings, changed...)
 	}
 	if o.json {
@@ -87,10 +89,36 @@ func runDateProject(ctx context.Context, o dateOptions, d deps) error {
 	} else {
 		_, err = io.WriteString(d.out, projectText(report))
 	}
-	if err == nil && !readAll {
+	if err = errors.Join(unwritten, err); err == nil && !readAll {
 		return &failure{}
 	}
 	return done(err)
+}
+
+// stem begins the names of a project's files.
+func (o dateOptions) stem() string {
+	return strings.TrimSuffix(filepath.Base(o.project), ledger.Ending)
+}
+
+// roomForFiles tells, before anything is settled, whether a file is in the way of
+// those that come of the project if all its cores are dated.
+func (o dateOptions) roomForFiles(ctx context.Context, l *ledger.Ledger, sheet *measure.Sheet) error {
+	if o.settle == 0 || o.out == "" || o.overwrite {
+		return nil
+	}
+	cores, _, err := stand.Series(ctx, l, stand.Program)
+	if err != nil {
+		return err
+	}
+	if sheet != nil {
+		stand.Describe(cores, sheet)
+	}
+	all := &archive.Collection{}
+	for _, c := range cores {
+		all.Series = append(all.Series, c.Series)
+	}
+	files, _ := datedFiles(filepath.Join(o.out, o.stem()), all)
+	return noneOf("", namesOf(files))
 }
 
 // dateProject settles what is to be settled, then dates.
@@ -157,29 +185,59 @@ func describe(cores []stand.Core, sheet *measure.Sheet) []string {
 }
 
 // writeDated writes the dated series in every format that takes what is known of
-// them, a file for each species where the format names one, and returns what had to be left out or changed. It writes nothing where
-// nothing is dated.
-func writeDated(dir, project string, cores []stand.Core, r stand.Report, overwrite bool) (files, said []string, err error) {
+// them, and returns what had to be left out or changed. It writes nothing where
+// nothing is dated, or where one of the files cannot be made or is there already.
+func writeDated(dir, stem string, cores []stand.Core, r stand.Report, overwrite bool) (written, said []string, err error) {
+	written = []string{}
 	c, said := stand.Archive(cores, r)
 	if len(c.Series) == 0 {
-		return []string{}, nil, nil
+		return written, nil, nil
 	}
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return nil, nil, fmt.Errorf("--out %s: cannot be made: %w", dir, reason(err))
+	files, differ := datedFiles(filepath.Join(dir, stem), c)
+	said = append(said, differ...)
+	if !overwrite {
+		if err := noneOf("", namesOf(files)); err != nil {
+			return written, nil, err
+		}
 	}
-	stem := filepath.Join(dir, strings.TrimSuffix(project, ledger.Ending))
-	write := func(path string, c *archive.Collection) error {
-		var text bytes.Buffer
-		warnings, err := archive.Write(&text, c, archive.FormatOf(path), archive.TucsonOptions{})
+	texts := make([]bytes.Buffer, len(files))
+	for k, f := range files {
+		warnings, err := archive.Write(&texts[k], f.of, archive.FormatOf(f.name), archive.TucsonOptions{})
 		if err != nil {
-			return fmt.Errorf("%s: %w", path, err)
+			return written, nil, fmt.Errorf("%s: %w", f.name, err)
 		}
 		for _, w := range warnings {
-			said = append(said, fmt.Sprintf("%s: %s", path, w))
+			said = append(said, fmt.Sprintf("%s: %s", f.name, w))
 		}
-		files = append(files, path)
-		return writeWhole(path, text.Bytes(), overwrite)
 	}
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return written, nil, fmt.Errorf("--out %s: cannot be made: %w", dir, reason(err))
+	}
+	for k, f := range files {
+		if err := writeWhole(f.name, texts[k].Bytes(), overwrite); err != nil {
+			return written, said, err
+		}
+		written = append(written, f.name)
+	}
+	return written, said, nil
+}
+
+// datedFile is a file to be written and what goes into it.
+type datedFile struct {
+	name string
+	of   *archive.Collection
+}
+
+func namesOf(files []datedFile) (names []string) {
+	for _, f := range files {
+		names = append(names, f.name)
+	}
+	return names
+}
+
+// datedFiles names the files of dated series, one for each species where the format
+// names one, and says where the series of a file differ in what it says of the site.
+func datedFiles(stem string, c *archive.Collection) (files []datedFile, said []string) {
 	parts, names := c.BySpecies(), []string{stem}
 	if len(parts) > 1 {
 		names = partNames(stem, parts)
@@ -190,16 +248,9 @@ func writeDated(dir, project string, cores []stand.Core, r stand.Report, overwri
 		for _, w := range differ {
 			said = append(said, fmt.Sprintf("%s: %s", names[k], w))
 		}
-		for _, end := range []string{".rwl", "-noaa.txt"} {
-			if err := write(names[k]+end, part); err != nil {
-				return nil, nil, err
-			}
-		}
+		files = append(files, datedFile{names[k] + ".rwl", part}, datedFile{names[k] + "-noaa.txt", part})
 	}
-	if err := write(stem+".xml", c); err != nil {
-		return nil, nil, err
-	}
-	return files, said, nil
+	return append(files, datedFile{stem + ".xml", c}), said
 }
 
 // partNames names the files of each species, and of each site where there are

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -129,6 +130,54 @@ func TestDateProjectCoreCalledLikeATree(t *testing.T) {
 		if n := strings.Count(text, once); n != 1 {
 			t.Errorf("%q is there %d times in\n%s", once, n, text)
 		}
+	}
+}
+
+// A file that is there already keeps all others from being written, and a project from
+// being settled; what was dated is told all the same.
+func TestDateProjectFileInTheWay(t *testing.T) {
+	project := sitedProject(t, missOne)
+	out := filepath.Join(filepath.Dir(project), "dated")
+	if err := os.Mkdir(out, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, filepath.Join(out, "ridge.xml"), "mine")
+	alone := func(how string) {
+		t.Helper()
+		if there, err := os.ReadDir(out); err != nil || len(there) != 1 || read(t, filepath.Join(out, "ridge.xml")) != "mine" {
+			t.Errorf("%s: the folder holds %v (%v)", how, there, err)
+		}
+	}
+	status, text, talk := call(t, "date", "--project", project, "--out", out)
+	if status != 1 || !strings.Contains(text, "\n7 dated, ") || strings.Contains(text, "wrote") || !strings.Contains(talk, "ridge.xml is there already: give --overwrite") {
+		t.Errorf("status %d: %s%s", status, text, talk)
+	}
+	alone("dated")
+	status, text, talk = call(t, "date", "--project", project, "--settle", "0.5", "--out", out)
+	if status != 1 || !strings.Contains(talk, "ridge.xml is there already: give --overwrite") {
+		t.Errorf("settling: status %d: %s%s", status, text, talk)
+	}
+	if _, events, _ := call(t, "log", project); events != "" {
+		t.Errorf("settled:\n%s", events)
+	}
+	alone("settled")
+	status, text, talk = call(t, "date", "--project", project, "--settle", "0.5", "--out", out, "--overwrite")
+	if _, events, _ := call(t, "log", project); status != 0 || events == "" || !strings.Contains(text, "wrote "+filepath.Join(out, "ridge.xml")) {
+		t.Errorf("overwriting: status %d: %s%s, events %q", status, text, talk, events)
+	}
+}
+
+// missOne takes the boundary in the middle of a core for a candidate.
+func missOne(m *measure.Measurement) {
+	c := &m.Cores[1]
+	k := len(c.Boundaries) / 2
+	b := c.Boundaries[k]
+	c.Candidates = append(c.Candidates, measure.Candidate{ID: b.ID, AtMM: b.AtMM, PointPx: b.PointPx, Probability: 0.31})
+	c.Boundaries = slices.Delete(c.Boundaries, k, k+1)
+	c.MakeRings(m.Scale, false)
+	for i := range c.Rings {
+		y := 2020 - i
+		c.Rings[i].Year = &y
 	}
 }
 
