@@ -163,8 +163,10 @@ func projectObserver(ctx context.Context, l *ledger.Ledger, named string) (strin
 	slices.Sort(all)
 	all = slices.Compact(all)
 	switch {
+	case named != "" && len(all) == 0:
+		return "", fmt.Errorf("%s: nobody has settled anything, nor has %q: leave --observer out", l.Path(), named)
 	case named != "" && !slices.Contains(all, named):
-		return "", fmt.Errorf("%s: nobody by the name of %q has settled anything: those who have are %s; name one of them, or leave --observer out", l.Path(), named, cmp.Or(listed(all), "none"))
+		return "", fmt.Errorf("%s: nobody by the name of %q has settled anything: name one of those who have, %s", l.Path(), named, listed(all))
 	case named != "":
 		return named, nil
 	case len(all) > 1:

@@ -183,11 +183,22 @@ func missOne(m *measure.Measurement) {
 
 // An observer who has settled nothing is not taken for the analyst.
 func TestDateProjectUnknownObserver(t *testing.T) {
-	project := sitedProject(t)
+	project := sitedProject(t, missOne)
 	out := filepath.Join(filepath.Dir(project), "dated")
-	status, text, talk := call(t, "date", "--project", project, "--observer", "nobodyhere", "--out", out)
-	if status != 1 || text != "" || !strings.Contains(talk, `nobody by the name of "nobodyhere" has settled anything: those who have are none`) {
-		t.Errorf("status %d: %s%s", status, text, talk)
+	refused := func(words string) {
+		t.Helper()
+		status, text, talk := call(t, "date", "--project", project, "--observer", "nobodyhere", "--out", out)
+		if status != 1 || text != "" || !strings.Contains(talk, words) {
+			t.Errorf("status %d: %s%s", status, text, talk)
+		}
+	}
+	refused(`nobody has settled anything, nor has "nobodyhere": leave --observer out`)
+	if status, _, talk := call(t, "date", "--project", project, "--settle", "0.5"); status != 0 {
+		t.Fatalf("settling: status %d: %s", status, talk)
+	}
+	refused(`nobody by the name of "nobodyhere" has settled anything: name one of those who have, pithward`)
+	if status, _, talk := call(t, "date", "--project", project, "--observer", "pithward"); status != 0 {
+		t.Errorf("as the program settled it: status %d: %s", status, talk)
 	}
 	if _, err := os.Stat(out); err == nil {
 		t.Error("files were written")
