@@ -76,14 +76,14 @@ func DamagedData(why string) string {
 }
 
 // Message is one line (JSON) of the worker's standard output: progress while
-// it works, and at the end a measurement, the rulers asked for, or an error for
-// the user.
+// it works; the measurement, before its pictures are drawn, or the rulers asked
+// for; or an error for the user. A worker that ends by itself without one has
+// done all it was asked for.
 type Message struct {
 	Stage       string       `json:"stage,omitempty"`
 	Done        int          `json:"done,omitempty"`
 	Of          int          `json:"of,omitempty"`
 	Measurement *Measurement `json:"measurement,omitempty"`
 	Rulers      *RulerScan   `json:"rulers,omitempty"`
-	Files       []string     `json:"files,omitempty"` // pictures written
 	Error       string       `json:"error,omitempty"`
 }

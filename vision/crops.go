@@ -17,11 +17,11 @@ const (
 	cropSide    = 1_600 // a crop is shrunk to at most this
 )
 
-// WriteCrops writes pieces of a scan and returns the files' paths.
-func WriteCrops(s *Scan, crops []measure.Crop) (files []string, err error) {
+// WriteCrops writes pieces of a scan.
+func WriteCrops(s *Scan, crops []measure.Crop) error {
 	for _, c := range crops {
 		if err := checkCrop(c); err != nil {
-			return files, err
+			return err
 		}
 		img, _ := strip.Colour(s.Pixels(), c.PathPx, c.BreadthPx)
 		flat := image.NewRGBA(img.Rect)
@@ -32,11 +32,10 @@ func WriteCrops(s *Scan, crops []measure.Crop) (files []string, err error) {
 			flat, size = half, half.Rect.Size()
 		}
 		if err := writeTile(c.File, flat); err != nil {
-			return files, err
+			return err
 		}
-		files = append(files, c.File)
 	}
-	return files, nil
+	return nil
 }
 
 // checkCrop tells what is wrong with a crop that was asked for.

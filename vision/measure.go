@@ -27,7 +27,8 @@ type Progress func(stage string, done, of int)
 
 // Measure reads one scan and measures its cores: the whole job but for the
 // pictures. The caller closes the scan. A scan without cores gives a
-// measurement with an empty list.
+// measurement with an empty list. Whoever has the file identifies it: see
+// [measure.Measurement.Identify].
 func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (measure.Measurement, error) {
 	var unsure string
 	if !job.Settings.Scanner.Known() {
@@ -64,14 +65,8 @@ func Measure(ctx context.Context, s *Scan, job measure.Job, tell Progress) (meas
 	if err != nil {
 		return m, err
 	}
-	sum, err := s.SHA256()
-	if err != nil {
-		return m, err
-	}
-	m.Scan.SHA256 = sum
 	stem := strings.TrimSuffix(m.Scan.File, filepath.Ext(m.Scan.File))
 	for i := range m.Cores {
-		m.Cores[i].UID = fmt.Sprintf("%s-%d", sum[:16], i+1)
 		m.Cores[i].Position = i + 1
 	}
 	m.Warnings = append(m.Warnings, measure.ApplyFields(m.Cores, job.Fields, stem, job.Settings.Season)...)

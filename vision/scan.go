@@ -10,7 +10,6 @@ import (
 	"syscall"
 
 	"gocv.io/x/gocv"
-	"golang.org/x/sync/errgroup"
 
 	"pithward/measure"
 	"pithward/vision/header"
@@ -27,8 +26,6 @@ type Scan struct {
 	pixels  raster.Pixels
 	damage  error  // of the picture's data, behind which the image library went on
 	release func() // gives the pixels' memory back
-	sum     string
-	hash    errgroup.Group // of sum: the file is hashed while it is decoded
 
 	making  sync.Mutex // of reduced
 	reduced map[int]raster.Pixels
@@ -78,10 +75,6 @@ func readScan(path string, decode func(header.Header) (raster.Pixels, func(), er
 		return nil, err
 	}
 	s := &Scan{Header: h}
-	s.hash.Go(func() (err error) {
-		s.sum, err = measure.HashFile(path)
-		return err
-	})
 	if s.pixels, s.release, err = decode(h); err != nil {
 		return nil, &header.Refusal{File: filepath.Base(path), Fault: err.Error(), Remedy: "save it again as plain TIFF or PNG"}
 	}
@@ -108,12 +101,6 @@ func decodeStrips(path string, h header.Header) (raster.Pixels, func(), error) {
 		return raster.Pixels{}, nil, err
 	}
 	return px, release, nil
-}
-
-// SHA256 returns the file's hash, in hexadecimal.
-func (s *Scan) SHA256() (string, error) {
-	err := s.hash.Wait()
-	return s.sum, err
 }
 
 // decodeAsMeant has the image library decode a file, changed on the way where

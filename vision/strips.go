@@ -13,11 +13,9 @@ import (
 )
 
 // WriteStrips writes a full-resolution picture of every core that has a path
-// into a folder, straightened from bark (left) to pith, and returns the files'
-// paths.
-func WriteStrips(s *Scan, m measure.Measurement, dir string) ([]string, error) {
+// into a folder, straightened from bark (left) to pith.
+func WriteStrips(s *Scan, m measure.Measurement, dir string) error {
 	stem := strings.TrimSuffix(m.Scan.File, filepath.Ext(m.Scan.File))
-	var files []string
 	for _, c := range m.Cores {
 		if len(c.PathPx) < 2 {
 			continue
@@ -25,11 +23,10 @@ func WriteStrips(s *Scan, m measure.Measurement, dir string) ([]string, error) {
 		img, place := strip.Colour(s.Pixels(), c.PathPx, breadthOf(c))
 		path := filepath.Join(dir, fmt.Sprintf("%s.strip-%d.png", stem, c.Position))
 		if err := overlay.WritePNG(path, overlay.Strip(img, c, m.Scale, place)); err != nil {
-			return files, err
+			return err
 		}
-		files = append(files, path)
 	}
-	return files, nil
+	return nil
 }
 
 // breadthOf is the breadth of a core: twice the median distance of its outline

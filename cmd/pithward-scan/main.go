@@ -51,11 +51,10 @@ func run(ctx context.Context, in io.Reader, out io.Writer) error {
 		}
 		return say.message(measure.Message{Rulers: &r})
 	}
-	m, files, err := do(ctx, job, say.progress)
-	if err != nil {
+	if err := do(ctx, job, say); err != nil {
 		return say.message(measure.Message{Error: err.Error()})
 	}
-	return say.message(measure.Message{Measurement: &m, Files: files})
+	return nil
 }
 
 // rulers reads the rulers on a scan.
@@ -70,18 +69,18 @@ func rulers(job measure.Job, tell vision.Progress) (measure.RulerScan, error) {
 	return vision.ReadRulers(s, job), nil
 }
 
-// do measures the scan and draws the pictures asked for.
-func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.Measurement, files []string, err error) {
+// do measures the scan, says what came of it, and draws the pictures asked for.
+func do(ctx context.Context, job measure.Job, say *speaker) error {
 	if job.Scan == "" {
-		return m, nil, errors.New("the job names no scan")
+		return errors.New("the job names no scan")
 	}
-	tell("decoding", 0, 1)
+	say.progress("decoding", 0, 1)
 	if job.Look {
-		return cut(ctx, job, tell)
+		return cut(ctx, job, say)
 	}
 	s, err := vision.ReadScan(job.Scan)
 	if err != nil {
-		return m, nil, err
+		return err
 	}
 	defer s.Close()
 	var base picture // reduced while the cores are read
@@ -92,34 +91,37 @@ func do(ctx context.Context, job measure.Job, tell vision.Progress) (m measure.M
 			return err
 		})
 	}
-	m, err = vision.Measure(ctx, s, job, tell)
+	m, err := vision.Measure(ctx, s, job, say.progress)
 	if err := errors.Join(err, reducing.Wait()); err != nil {
-		return m, nil, err
+		return err
 	}
 	m.Warnings = append(s.Notes(), m.Warnings...)
+	var saying errgroup.Group // while the pictures are drawn
+	saying.Go(func() error { return say.message(measure.Message{Measurement: &m}) })
+	return errors.Join(draw(ctx, s, m, base, job, say.progress), saying.Wait())
+}
+
+// draw writes the pictures asked for, and closes the scan before the last.
+func draw(ctx context.Context, s *vision.Scan, m measure.Measurement, base picture, job measure.Job, tell vision.Progress) error {
 	if job.Strips != "" {
 		tell("drawing strips", 0, 1)
-		files, err = vision.WriteStrips(s, m, job.Strips)
-		if err != nil {
-			return m, files, err
+		if err := vision.WriteStrips(s, m, job.Strips); err != nil {
+			return err
 		}
 	}
 	if job.Tiles != "" {
 		if err := vision.WriteTiles(ctx, s, job.Tiles, tell); err != nil {
-			return m, files, err
+			return err
 		}
 	}
-	if job.Overlay != "" {
-		tell("drawing overlay", 0, 1)
-		var closing errgroup.Group
-		closing.Go(func() error { s.Close(); return nil }) // what is drawn on is a copy
-		defer closing.Wait()
-		if err := overlay.WritePNG(job.Overlay, overlay.Draw(base.img, 1/float64(base.factor), m)); err != nil {
-			return m, files, err
-		}
-		files = append(files, job.Overlay)
+	if job.Overlay == "" {
+		return nil
 	}
-	return m, files, nil
+	tell("drawing overlay", 0, 1)
+	var closing errgroup.Group
+	closing.Go(func() error { s.Close(); return nil }) // what is drawn on is a copy
+	defer closing.Wait()
+	return overlay.WritePNG(job.Overlay, overlay.Draw(base.img, 1/float64(base.factor), m))
 }
 
 // picture is a scan reduced for the overlay.

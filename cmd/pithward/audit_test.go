@@ -17,7 +17,7 @@ import (
 
 func TestAudit(t *testing.T) {
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
-	dir, project := settled(t, removal, rejection, second, measure.Event{Core: "5a5a5a5a-1", Observer: "Ada", Kind: measure.SignOff})
+	dir, project := settled(t, removal, rejection, second, measure.Event{Core: "1", Observer: "Ada", Kind: measure.SignOff})
 	out := filepath.Join(dir, "audit")
 	status, stdout, talk := call(t, "audit", project, "--out", out)
 	if status != 0 || talk != "" {

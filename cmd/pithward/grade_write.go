@@ -133,7 +133,7 @@ func cutShots(ctx context.Context, scan string, shots []*pages.Shot, d deps) err
 		return err
 	}
 	defer os.RemoveAll(dir)
-	job := measure.Job{Scan: scan, Look: true, Version: d.version}
+	job := measure.Job{Scan: scan, Version: d.version}
 	file := func(i int) string { return filepath.Join(dir, fmt.Sprintf("%d.jpg", i)) }
 	for i, s := range shots {
 		if s.PathPx != nil {
@@ -143,7 +143,7 @@ func cutShots(ctx context.Context, scan string, shots []*pages.Shot, d deps) err
 	if len(job.Crops) == 0 {
 		return nil
 	}
-	if _, err := (worker.Worker{Path: path}).Measure(ctx, job, nil); err != nil {
+	if err := (worker.Worker{Path: path}).Look(ctx, job, nil); err != nil {
 		return err
 	}
 	for i, s := range shots {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -15,7 +16,8 @@ import (
 	"pithward/measure/ledger"
 )
 
-// settled measures a tray into a project and has observers decide there.
+// settled measures a tray into a project and has observers decide there, on cores
+// named by their positions.
 func settled(t *testing.T, decide ...measure.Event) (dir, project string) {
 	t.Helper()
 	dir = t.TempDir()
@@ -37,6 +39,11 @@ func settled(t *testing.T, decide ...measure.Event) (dir, project string) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		for _, c := range st.Measurement.Cores {
+			if e.Core == fmt.Sprint(c.Position) {
+				e.Core = c.UID
+			}
+		}
 		if _, err := l.Append(t.Context(), 1, e, st.Revision(e.Core)); err != nil {
 			t.Fatal(err)
 		}
@@ -45,9 +52,9 @@ func settled(t *testing.T, decide ...measure.Event) (dir, project string) {
 }
 
 var (
-	removal   = measure.Event{Core: "5a5a5a5a-1", Observer: "Ada", Kind: measure.Remove, Target: "b4", Why: "a crack,\nno ring"}
-	rejection = measure.Event{Core: "5a5a5a5a-2", Observer: "Ada", Kind: measure.Reject, Why: "rotten"}
-	second    = measure.Event{Core: "5a5a5a5a-1", Observer: "Ben", Kind: measure.Accept, Target: "b4"}
+	removal   = measure.Event{Core: "1", Observer: "Ada", Kind: measure.Remove, Target: "b4", Why: "a crack,\nno ring"}
+	rejection = measure.Event{Core: "2", Observer: "Ada", Kind: measure.Reject, Why: "rotten"}
+	second    = measure.Event{Core: "1", Observer: "Ben", Kind: measure.Accept, Target: "b4"}
 )
 
 func TestExport(t *testing.T) {

@@ -309,14 +309,13 @@ func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Me
 	if m.sheet != nil {
 		job.Fields, warnings = m.sheet.ForScan(t.scan)
 	}
-	r, err := m.worker.Measure(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
+	got, err := m.worker.Measure(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
 	if errors.Is(err, context.Canceled) {
-		return r.Measurement, errors.New("not measured: interrupted")
+		return got, errors.New("not measured: interrupted")
 	}
 	if err != nil {
-		return r.Measurement, errors.New(strings.TrimPrefix(err.Error(), filepath.Base(t.scan)+": "))
+		return got, errors.New(strings.TrimPrefix(err.Error(), filepath.Base(t.scan)+": "))
 	}
-	got := r.Measurement
 	got.FillLists()
 	if got.Program.Run, err = m.run(job.Fields); err != nil {
 		return got, err

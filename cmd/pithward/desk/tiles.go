@@ -211,18 +211,18 @@ func (d *Desk) Measure(ctx context.Context, w worker.Worker, job measure.Job, pa
 		if sheet != nil {
 			job.Fields, warnings = sheet.ForScan(p)
 		}
-		r, err := w.Measure(ctx, job, func(m measure.Message) {
+		got, err := w.Measure(ctx, job, func(m measure.Message) {
 			v.Stage, v.Done, v.Of = m.Stage, m.Done, m.Of
 			now := v
 			d.work.set(v.File, &now)
 		})
 		if err == nil {
-			r.Measurement.Warnings = append(warnings, r.Measurement.Warnings...)
-			r.Measurement.FillLists()
-			err = measure.Validate(r.Measurement)
+			got.Warnings = append(warnings, got.Warnings...)
+			got.FillLists()
+			err = measure.Validate(got)
 		}
 		if err == nil {
-			_, err = d.Ledger.Store(ctx, r.Measurement, p, d.Now())
+			_, err = d.Ledger.Store(ctx, got, p, d.Now())
 		}
 		if err != nil {
 			v.Status, v.Error = "failed", err.Error()
@@ -267,7 +267,7 @@ func (t *Tiles) Make(ctx context.Context, w worker.Worker, sha, path string, tel
 	case now != sha:
 		return fmt.Errorf("%s: is another picture than the one that was measured: put that one back, or measure this one", path)
 	}
-	_, err = w.Measure(ctx, measure.Job{Scan: path, Tiles: dir, Look: true}, func(m measure.Message) { tell(m.Stage) })
+	err = w.Look(ctx, measure.Job{Scan: path, Tiles: dir}, func(m measure.Message) { tell(m.Stage) })
 	if err != nil {
 		return err
 	}

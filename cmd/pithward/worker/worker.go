@@ -64,24 +64,52 @@ func Find(override string) (string, error) {
 	return path, nil
 }
 
-// Result is what a worker gave for one scan.
-type Result struct {
-	Measurement measure.Measurement
-	Files       []string // pictures written
-}
-
 // Measure has one scan measured by a worker process of its own; see run. The
 // error says what became of the scan in plain words, without its name; it wraps
 // ctx's error if that was the cause.
-func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(measure.Message)) (Result, error) {
+func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(measure.Message)) (measure.Measurement, error) {
+	sum := make(chan hashed, 1)
+	go func() { sum <- hashOf(job.Scan) }() // while the worker starts, which one processor does
 	answer, err := w.run(ctx, job, progress)
 	if err != nil {
-		return Result{}, err
+		return measure.Measurement{}, err
 	}
 	if answer.Measurement == nil {
-		return Result{}, errNoResult
+		return measure.Measurement{}, errNoResult
 	}
-	return Result{*answer.Measurement, answer.Files}, nil
+	m := *answer.Measurement
+	select {
+	case h := <-sum:
+		if h.err != nil {
+			return measure.Measurement{}, h.err
+		}
+		m.Identify(h.sum)
+	case <-ctx.Done():
+		return measure.Measurement{}, fmt.Errorf("not measured: %w", ctx.Err())
+	}
+	return m, nil
+}
+
+// Look has pieces of one scan written, as the job says, by a worker process of
+// its own. Errors are those of Measure.
+func (w Worker) Look(ctx context.Context, job measure.Job, progress func(measure.Message)) error {
+	job.Look = true
+	answer, err := w.run(ctx, job, progress)
+	if err == nil && answer.Measurement == nil {
+		err = errNoResult
+	}
+	return err
+}
+
+// hashed is a file's hash, or why there is none.
+type hashed struct {
+	sum string
+	err error
+}
+
+func hashOf(path string) hashed {
+	sum, err := measure.HashFile(path)
+	return hashed{sum, err}
 }
 
 // Rulers has the rulers of one scan read by a worker process of its own. Errors

@@ -27,12 +27,18 @@ func TestMeasure(t *testing.T) {
 	dir := t.TempDir()
 	job := measure.Job{Scan: filepath.Join(dir, "good.tif"), Overlay: filepath.Join(dir, "o.png"), Version: "v1",
 		Settings: measure.Settings{Season: measure.DefaultSeason()}}
+	if err := os.WriteFile(job.Scan, []byte("abc"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	want := workertest.Measurement(job)
+	want.Scan.SHA256 = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad" // FIPS 180-4, the example for "abc"
+	want.Cores[0].UID, want.Cores[1].UID = "ba7816bf8f01cfea-1", "ba7816bf8f01cfea-2"
 	var stages []string
 	got, err := w.Measure(t.Context(), job, func(m measure.Message) { stages = append(stages, m.Stage) })
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d := cmp.Diff(workertest.Measurement(job), got.Measurement); d != "" {
+	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("measurement (-want +got):\n%s", d)
 	}
 	if d := cmp.Diff([]string{"reading cores"}, stages); d != "" {
