@@ -236,9 +236,16 @@ func limits(sum, sq float32, n int) (lo, hi float32) {
 func (p *plane) answer(sh shape, reach int) (strength, agree []float32) {
 	mean, spread := make([]float32, p.cols), make([]float32, p.cols) // across the breadth
 	vals := make([]float32, p.rows)
+	half := max(0, (reach-1)/2)
+	k := weights(sh, reach, half)
 	for u := range mean {
-		p.filter(vals, sh, u, reach)
-		mean[u], spread[u] = meanAndSpread(vals)
+		a, b, c, d := edges(sh, u, reach, half)
+		if a >= 0 && d <= p.cols {
+			mean[u], spread[u] = meanAndSpread(vals, p.upTo(a), p.upTo(b), p.upTo(c), p.upTo(d), &k)
+			continue
+		}
+		p.atRim(vals, sh, u, reach, half)
+		mean[u], spread[u] = meanAndSpread(vals, p.upTo(0), p.upTo(0), vals, vals, &[3]float32{0, 1, 0})
 	}
 	var centre []float32
 	if sh == level {
@@ -255,71 +262,36 @@ func (p *plane) answer(sh shape, reach int) (strength, agree []float32) {
 	return strength, agree
 }
 
-// meanAndSpread returns the mean of a column with outlying rows pulled in, and
-// the mean square of the deviations from it.
-func meanAndSpread(vals []float32) (mean, spread float32) {
-	n := float32(len(vals))
-	first := vals[0] // taken off, the squares stay small and exact
-	sum, sq := sums(vals, first)
-	raw := sum / n
-	variance := max(0, sq/n-raw*raw)
-	reach := 1.3 * float32(math.Sqrt(float64(variance)))
-	lo, hi := raw-reach, raw+reach
-	sum = 0
-	for _, v := range vals {
-		sum += min(hi, max(lo, v-first)) // no branch that might be guessed wrongly
-	}
-	off := sum/n - raw
-	return first + sum/n, variance + off*off
-}
+// upTo returns the sums of all rows over the columns before u.
+func (p *plane) upTo(u int) []float32 { return p.sums[u*p.rows:][:p.rows] }
 
-// sums returns the sum of what the values differ from a number by, and of its
-// squares, each in two sums that do not wait for each other.
-func sums(vals []float32, from float32) (sum, sq float32) {
-	var s0, s1, q0, q1 float32
-	for ; len(vals) >= 2; vals = vals[2:] {
-		a, b := vals[0]-from, vals[1]-from
-		s0, s1 = s0+a, s1+b
-		q0, q1 = q0+a*a, q1+b*b
-	}
-	for _, v := range vals {
-		s0 += v - from
-		q0 += (v - from) * (v - from)
-	}
-	return s0 + s1, q0 + q1
-}
-
-// filter applies one shape at a column and gives the answer of every row.
-// Places whose filter would leave the strip use what is there.
-func (p *plane) filter(dst []float32, sh shape, u, reach int) {
-	half := max(0, (reach-1)/2)
-	if margin := reach + half + 1; u < margin || u >= p.cols-margin {
-		p.atRim(dst, sh, u, reach, half)
-		return
-	}
-	at := func(u int) []float32 { return p.sums[u*p.rows:][:len(dst)] }
-	per, wide := 1/float32(reach), 1/float32(2*half+1)
+// edges returns where the filter of a shape begins, changes and ends at column u.
+func edges(sh shape, u, reach, half int) (a, b, c, d int) {
 	switch sh {
 	case step:
-		a, b, c, d := at(u-reach), at(u), at(u+1), at(u+1+reach)
-		for r := range dst {
-			dst[r] = per * (d[r] - c[r] - b[r] + a[r])
-		}
+		return u - reach, u, u + 1, u + 1 + reach
 	case line:
-		a, b, c, d := at(u-half-reach), at(u-half), at(u+half+1), at(u+half+1+reach)
-		for r := range dst {
-			dst[r] = wide*(c[r]-b[r]) - 0.5*per*(b[r]-a[r]+d[r]-c[r])
-		}
-	case level:
-		b, c := at(u-half), at(u+half+1)
-		for r := range dst {
-			dst[r] = wide * (c[r] - b[r])
-		}
+		return u - half - reach, u - half, u + half + 1, u + half + 1 + reach
+	default:
+		return u - half, u - half, u + half + 1, u + half + 1
 	}
 }
 
-// atRim is filter near an end of the strip; 0 where a side of the filter has
-// nothing left.
+// weights returns what a column counts in the three parts of a shape's filter.
+func weights(sh shape, reach, half int) [3]float32 {
+	side, here := 1/float32(reach), 1/float32(2*half+1)
+	switch sh {
+	case step:
+		return [3]float32{-side, 0, side}
+	case line:
+		return [3]float32{-side / 2, here, -side / 2}
+	default:
+		return [3]float32{0, here, 0}
+	}
+}
+
+// atRim answers near an end of the strip, where the filter would leave it, by
+// what is there; 0 where a side of the filter has nothing left.
 func (p *plane) atRim(dst []float32, sh shape, u, reach, half int) {
 	for r := range dst {
 		none := false

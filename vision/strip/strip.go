@@ -90,20 +90,29 @@ var toneOf = func() (t [3][256]uint64) {
 }()
 
 // sampleBGR adds part of the tones of an 8-bit colour scan along the line v px
-// from the axis, bilinear with places taken to 1/256 px.
+// from the axis, bilinear with places taken to 1/256 px. From one place to the
+// next the line mostly moves on by a pixel, so that half of the four tones round
+// it are known.
 func (s *Strip) sampleBGR(px raster.Pixels, v float64, part float32, light, brown []float32) {
 	const bits, one = 8, 1 << 8
 	lastX, lastY := (px.Width-1)<<bits-1, (px.Height-1)<<bits-1
 	stride := 3 * px.Width
+	var upper, lower [2]uint64 // tones of the pixels at and stride behind it, left and right
+	from := -6                 // where they were taken
 	for i, n := range s.normal {
 		x := min(max(0, int((s.axis[i][0]+v*n[0])*one+0.5)), lastX)
 		y := min(max(0, int((s.axis[i][1]+v*n[1])*one+0.5)), lastY)
 		at := y>>bits*stride + x>>bits*3
 		p, q := px.U8[at:at+6:at+6], px.U8[at+stride:at+stride+6:at+stride+6]
+		if at == from+3 {
+			upper[0], lower[0] = upper[1], lower[1]
+		} else {
+			upper[0], lower[0] = tone(p[0], p[1], p[2]), tone(q[0], q[1], q[2])
+		}
+		upper[1], lower[1] = tone(p[3], p[4], p[5]), tone(q[3], q[4], q[5])
+		from = at
 		fx, fy := uint64(x&(one-1)), uint64(y&(one-1))
-		upper := tone(p[0], p[1], p[2])*(one-fx) + tone(p[3], p[4], p[5])*fx
-		lower := tone(q[0], q[1], q[2])*(one-fx) + tone(q[3], q[4], q[5])*fx
-		sum := upper*(one-fy) + lower*fy // at most 65281 * 65536 in the lower half
+		sum := (upper[0]*(one-fx)+upper[1]*fx)*(one-fy) + (lower[0]*(one-fx)+lower[1]*fx)*fy // at most 65281 * 65536 in the lower half
 		light[i] += part / (one * one * one) * float32(uint32(sum))
 		brown[i] += part * (float32(sum>>32)/(one*one) - 255)
 	}
