@@ -1,8 +1,10 @@
 package overlay
 
 import (
+	"bytes"
 	"image"
 	"image/color"
+	"sync"
 
 	"pithward/measure"
 	"pithward/vision/overlay/look"
@@ -24,13 +26,22 @@ type canvas struct {
 	unit      float64 // the look's px in px of this picture
 }
 
-// layer holds the coverage of ink and halo, 0..255, one byte a pixel, and the
-// strokes that are still to be drawn. Coverage is made on first use: many
-// pictures need only one layer.
+// layer holds what is still to be drawn.
 type layer struct {
-	w, h        int
+	w, h     int
+	segments [][]segment // by the slices of the picture that they touch
+	wedges   []wedge
+}
+
+// sliceRows is the height of the slices of a picture that are drawn side by
+// side, each on its own small cover.
+const sliceRows = 64
+
+// cover is the coverage of ink and halo, 0..255, one byte a pixel, in the rows
+// from..to of a picture w px wide.
+type cover struct {
+	w, from, to int
 	inks, halos []uint8
-	strokes     []segment
 }
 
 func newCanvas(img *image.NRGBA, em float64, face *typeface) *canvas {
@@ -38,12 +49,6 @@ func newCanvas(img *image.NRGBA, em float64, face *typeface) *canvas {
 	return &canvas{
 		img: img, onLit: layer{w: w, h: h}, onDim: layer{w: w, h: h},
 		face: face, em: em, unit: em / look.FullEm,
-	}
-}
-
-func (l *layer) open() {
-	if l.inks == nil {
-		l.inks, l.halos = make([]uint8, l.w*l.h), make([]uint8, l.w*l.h)
 	}
 }
 
@@ -61,32 +66,36 @@ func (c *canvas) finish() {
 	c.onDim.lay(c.img, look.Paper.NRGBA(), look.Night.NRGBA())
 }
 
-// lay draws the strokes and blends the layer into the picture, some rows at a
+// lay draws what the layer holds and blends it into the picture, some rows at a
 // time on all processors.
 func (l *layer) lay(img *image.NRGBA, ink, halo color.NRGBA) {
-	if len(l.strokes) > 0 {
-		l.open()
-	}
-	if l.inks == nil {
-		return
-	}
-	const rows = 64
-	raster.InParallel((l.h+rows-1)/rows, func(i int) {
-		from, to := i*rows, min((i+1)*rows, l.h)
-		for _, s := range l.strokes {
-			s.ink(l, from, to)
+	covers := sync.Pool{New: func() any {
+		return &cover{w: l.w, inks: make([]uint8, sliceRows*l.w), halos: make([]uint8, sliceRows*l.w)}
+	}}
+	raster.InParallel(len(l.segments), func(i int) {
+		c := covers.Get().(*cover)
+		c.from, c.to = i*sliceRows, min((i+1)*sliceRows, l.h)
+		for _, s := range l.segments[i] {
+			s.ink(c)
 		}
-		for y := from; y < to; y++ {
-			l.layRow(img, y, ink, halo)
+		for _, w := range l.wedges {
+			w.ink(c)
 		}
+		for y := c.from; y < c.to; y++ {
+			c.layRow(img, y, ink, halo)
+		}
+		clear(c.inks)
+		clear(c.halos)
+		covers.Put(c)
 	})
 }
 
-func (l *layer) layRow(img *image.NRGBA, y int, ink, halo color.NRGBA) {
-	inks, halos := l.inks[y*l.w:(y+1)*l.w], l.halos[y*l.w:(y+1)*l.w]
+func (c *cover) layRow(img *image.NRGBA, y int, ink, halo color.NRGBA) {
+	at := (y - c.from) * c.w
+	inks, halos := c.inks[at:at+c.w], c.halos[at:at+c.w]
 	row := img.Pix[y*img.Stride:]
 	for x := range inks {
-		if inks[x] == 0 && halos[x] == 0 {
+		if inks[x]|halos[x] == 0 {
 			continue
 		}
 		p := row[4*x : 4*x+4]
@@ -103,25 +112,29 @@ func blend(p []uint8, c color.NRGBA, by uint8) {
 	p[2] = uint8((a*int(c.B) + rest*int(p[2]) + 127) / 255)
 }
 
+// onPaper returns paper of w by h px with src, taken as opaque, at a place on it
+// that holds it.
+func onPaper(w, h int, src *image.NRGBA, left, top int) *image.NRGBA {
+	img := image.NewNRGBA(image.Rect(0, 0, w, h))
+	raster.InParallel((h+sliceRows-1)/sliceRows, func(i int) {
+		from, to := i*sliceRows, min((i+1)*sliceRows, h)
+		fill(img, image.Rect(0, from, w, to), look.Paper.NRGBA())
+		for y := max(from, top); y < min(to, top+src.Rect.Dy()); y++ {
+			row := img.Pix[img.PixOffset(left, y):][:4*src.Rect.Dx()]
+			copy(row, src.Pix[(y-top)*src.Stride:])
+			for i := 3; i < len(row); i += 4 {
+				row[i] = 255
+			}
+		}
+	})
+	return img
+}
+
 // fill paints a rectangle in one colour.
 func fill(img *image.NRGBA, r image.Rectangle, c color.NRGBA) {
 	r = r.Intersect(img.Rect)
+	row := bytes.Repeat([]byte{c.R, c.G, c.B, 255}, r.Dx())
 	for y := r.Min.Y; y < r.Max.Y; y++ {
-		row := img.Pix[img.PixOffset(r.Min.X, y):img.PixOffset(r.Max.X, y)]
-		for i := 0; i < len(row); i += 4 {
-			row[i], row[i+1], row[i+2], row[i+3] = c.R, c.G, c.B, 255
-		}
-	}
-}
-
-// paste copies src, taken as opaque, to a place on dst that holds it.
-func paste(dst, src *image.NRGBA, x, y int) {
-	w := 4 * src.Rect.Dx()
-	for r := 0; r < src.Rect.Dy(); r++ {
-		row := dst.Pix[dst.PixOffset(x, y+r):][:w]
-		copy(row, src.Pix[r*src.Stride:])
-		for i := 3; i < w; i += 4 {
-			row[i] = 255
-		}
+		copy(img.Pix[img.PixOffset(r.Min.X, y):], row)
 	}
 }

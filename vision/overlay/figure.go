@@ -147,15 +147,14 @@ func (f *figure) chord(p, dir measure.Point) (ahead, behind measure.Point, ok bo
 		if cross == 0 {
 			continue
 		}
-		t := ((a[0]-p[0])*ey - (a[1]-p[1])*ex) / cross
-		s := ((a[0]-p[0])*dir[1] - (a[1]-p[1])*dir[0]) / cross
-		if s < 0 || s > 1 {
+		if s := ((a[0]-p[0])*dir[1] - (a[1]-p[1])*dir[0]) / cross; s < 0 || s > 1 {
 			continue
 		}
+		t := ((a[0]-p[0])*ey - (a[1]-p[1])*ex) / cross
 		if t >= 0 {
-			far = math.Min(far, t)
+			far = min(far, t)
 		} else {
-			near = math.Max(near, t)
+			near = max(near, t)
 		}
 	}
 	if math.IsInf(near, 0) || math.IsInf(far, 0) {
@@ -173,18 +172,23 @@ func (f *figure) direction(p measure.Point) measure.Point {
 	if f.flip {
 		dir = measure.Point{-dir[0], -dir[1]}
 	}
-	best := math.Inf(1)
+	best := math.Inf(1) // distance squared
+	at := 0
 	for i := 1; i < len(f.path); i++ {
 		a, b := f.path[i-1], f.path[i]
-		h := distance(a, b)
-		if h == 0 {
+		ux, uy := b[0]-a[0], b[1]-a[1]
+		square := ux*ux + uy*uy
+		if square == 0 {
 			continue
 		}
-		u := toward(a, b)
-		t := math.Max(0, math.Min(h, (p[0]-a[0])*u[0]+(p[1]-a[1])*u[1]))
-		if d := distance(p, move(a, u, t)); d < best {
-			best, dir = d, u
+		t := max(0, min(1, ((p[0]-a[0])*ux+(p[1]-a[1])*uy)/square))
+		ex, ey := p[0]-a[0]-t*ux, p[1]-a[1]-t*uy
+		if d := ex*ex + ey*ey; d < best {
+			best, at = d, i
 		}
+	}
+	if at > 0 {
+		dir = toward(f.path[at-1], f.path[at])
 	}
 	return dir
 }
@@ -227,7 +231,7 @@ func (f *figure) typicalBreadth() float64 {
 		if len(f.outline) == 0 {
 			return 40 // nothing is known: enough to be seen
 		}
-		return math.Min(x1-x0, y1-y0)
+		return min(x1-x0, y1-y0)
 	}
 	slices.Sort(all)
 	return all[len(all)/2]
@@ -241,7 +245,7 @@ func (f *figure) space() {
 		b.spacing = math.Inf(1)
 		for _, k := range []int{i - 1, i + 1} {
 			if k >= 0 && k < n {
-				b.spacing = math.Min(b.spacing, apart(*b, f.boundaries[k]))
+				b.spacing = min(b.spacing, apart(*b, f.boundaries[k]))
 			}
 		}
 	}
@@ -257,7 +261,7 @@ func (f *figure) space() {
 		c := &f.candidates[i]
 		c.spacing = math.Inf(1)
 		for _, b := range f.boundaries {
-			c.spacing = math.Min(c.spacing, apart(*c, b))
+			c.spacing = min(c.spacing, apart(*c, b))
 		}
 		c.crowd = c.spacing
 	}
@@ -314,7 +318,7 @@ func (f *figure) pathPieces(to func(measure.Point) measure.Point) [][]measure.Po
 		if g[0] > at {
 			out = append(out, part(f.path, at, g[0]))
 		}
-		at = math.Max(at, g[1])
+		at = max(at, g[1])
 	}
 	if at < end {
 		out = append(out, part(f.path, at, end))
@@ -333,7 +337,7 @@ func along(line []measure.Point, p measure.Point) float64 {
 			continue
 		}
 		u := toward(a, b)
-		t := math.Max(0, math.Min(h, (p[0]-a[0])*u[0]+(p[1]-a[1])*u[1]))
+		t := max(0, min(h, (p[0]-a[0])*u[0]+(p[1]-a[1])*u[1]))
 		if d := distance(p, move(a, u, t)); d < best {
 			best, at = d, s+t
 		}

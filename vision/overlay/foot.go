@@ -162,7 +162,7 @@ func scaleBar(t *typeface, pxPerMM, em, width float64) []item {
 	tw, th := text.size()
 	lead := int(em * 0.5)
 	draw := func(c *canvas, x, y int) {
-		p := pen{width: math.Max(1.2, c.px(look.LineWidth)), strength: 1}
+		p := pen{width: max(1.2, c.px(look.LineWidth)), strength: 1}
 		mid := float64(y) + float64(th)/2
 		a, b := measure.Point{float64(x), mid}, measure.Point{float64(x) + long, mid}
 		c.onLit.stroke([]measure.Point{a, b}, p)
@@ -180,7 +180,7 @@ func key(t *typeface, em float64, figures []*figure) []item {
 	uses := usesOf(figures)
 	line := func(style func(c *canvas, p pen) pen) func(c *canvas, x, y, w float64) {
 		return func(c *canvas, x, y, w float64) {
-			p := style(c, pen{width: math.Max(1.2, c.px(look.LineWidth)), strength: 1})
+			p := style(c, pen{width: max(1.2, c.px(look.LineWidth)), strength: 1})
 			c.onLit.stroke([]measure.Point{{x, y}, {x + w, y}}, p)
 		}
 	}
@@ -188,14 +188,14 @@ func key(t *typeface, em float64, figures []*figure) []item {
 	items := []item{
 		keyItem(t, em, wide, fmt.Sprintf("boundary, sure (%g and over)", look.Sure), line(func(_ *canvas, p pen) pen { return p })),
 		keyItem(t, em, wide, "doubtful", line(func(c *canvas, p pen) pen {
-			return p.dashed(math.Max(5, c.px(look.DashOn)), math.Max(3.5, c.px(look.DashOff)))
+			return p.dashed(max(5, c.px(look.DashOn)), max(3.5, c.px(look.DashOff)))
 		})),
 		keyItem(t, em, wide, fmt.Sprintf("rejected (%g and over)", look.Notable), line(func(c *canvas, p pen) pen {
 			p.width *= 1.25
-			return p.dashed(look.DotOn, math.Max(2.6, c.px(look.DotOff)))
+			return p.dashed(look.DotOn, max(2.6, c.px(look.DotOff)))
 		})),
 		keyItem(t, em, wide, "radius", line(func(c *canvas, p pen) pen {
-			return pen{width: math.Max(0.8, c.px(look.PathWidth)), strength: look.PathStrength}
+			return pen{width: max(0.8, c.px(look.PathWidth)), strength: look.PathStrength}
 		})),
 	}
 	if uses.person {
@@ -236,13 +236,13 @@ func keyItem(t *typeface, em, wide float64, text string, sample func(c *canvas, 
 
 func drawKeyNotch(c *canvas, x, y, w float64) {
 	mid, r := x+w/2, w/2
-	p := pen{width: math.Max(1.2, c.px(look.LineWidth)), strength: 1}
+	p := pen{width: max(1.2, c.px(look.LineWidth)), strength: 1}
 	c.onLit.stroke([]measure.Point{{mid, y}, {mid, y + 1.2*r}}, p)
 	c.onLit.wedge([]measure.Point{{mid, y - 0.1*r}, {mid - 0.55*r, y - 1.2*r}, {mid + 0.55*r, y - 1.2*r}}, p)
 }
 
 func drawKeyBracket(c *canvas, x, y, w float64, gap bool) {
-	p := pen{width: math.Max(1, c.px(look.MarkWidth)), strength: 1}
+	p := pen{width: max(1, c.px(look.MarkWidth)), strength: 1}
 	side := []measure.Point{{x, y + w/5}, {x, y - w/8}, {x + w, y - w/8}, {x + w, y + w/5}}
 	if gap {
 		c.onLit.stroke(side, p)
@@ -255,7 +255,7 @@ func drawKeyBracket(c *canvas, x, y, w float64, gap bool) {
 }
 
 func drawKeyDots(c *canvas, x, y, w float64) {
-	r := math.Max(1.3, 0.8*c.px(look.DotRadius))
+	r := max(1.3, 0.8*c.px(look.DotRadius))
 	for n := 1; n <= 3; n++ {
 		for k := range n {
 			at := measure.Point{x + float64(n-1)*w*0.4 + r, y + (float64(k)-float64(n-1)/2)*2.9*r}
@@ -265,7 +265,7 @@ func drawKeyDots(c *canvas, x, y, w float64) {
 }
 
 func drawKeyTicks(c *canvas, x, y, w float64) {
-	p := pen{width: math.Max(0.9, c.px(look.ThinWidth)), strength: 1}
+	p := pen{width: max(0.9, c.px(look.ThinWidth)), strength: 1}
 	for k := 0.0; k < 5; k++ {
 		at := x + k*w/4
 		c.onLit.stroke([]measure.Point{{at, y - w/2.4}, {at, y - w/6}}, p)

@@ -15,33 +15,33 @@ func (c *canvas) px(v float64) float64 { return v * c.unit }
 // linePen is for a boundary with so many px to its neighbour: the closer, the
 // thinner, and the less halo.
 func (c *canvas) linePen(spacing float64) pen {
-	f := math.Max(0, math.Min(1, (spacing-look.CrowdedPx)/(look.RoomyPx-look.CrowdedPx)))
+	f := max(0, min(1, (spacing-look.CrowdedPx)/(look.RoomyPx-look.CrowdedPx)))
 	return pen{
-		width:    math.Max(0.9, c.px(look.ThinWidth+f*(look.LineWidth-look.ThinWidth))),
+		width:    max(0.9, c.px(look.ThinWidth+f*(look.LineWidth-look.ThinWidth))),
 		strength: look.CloseStrength + f*(1-look.CloseStrength),
-		reach:    math.Max(1.2, c.px(look.HaloReach*(0.35+0.65*f))),
+		reach:    max(1.2, c.px(look.HaloReach*(0.35+0.65*f))),
 		halo:     look.HaloStrength * (0.4 + 0.6*f),
 	}
 }
 
 // markPen is for what stands beside the wood.
 func (c *canvas) markPen() pen {
-	return pen{width: math.Max(1, c.px(look.MarkWidth)), strength: 1, reach: math.Max(1.5, c.px(look.HaloReach)), halo: look.HaloStrength}
+	return pen{width: max(1, c.px(look.MarkWidth)), strength: 1, reach: max(1.5, c.px(look.HaloReach)), halo: look.HaloStrength}
 }
 
 // doubtDash fits long dashes to a line: at least two of them.
 func (c *canvas) doubtDash(p pen, line []measure.Point) pen {
-	on, off := math.Max(5, c.px(look.DashOn)), math.Max(3.5, c.px(look.DashOff))
+	on, off := max(5, c.px(look.DashOn)), max(3.5, c.px(look.DashOff))
 	if l := length(line); l < 2*on+off {
 		k := l / (2*on + off)
-		on, off = on*k, math.Max(off*k, 2.5)
+		on, off = on*k, max(off*k, 2.5)
 	}
 	return p.dashed(on, off)
 }
 
 // drawWood draws all that lies on one core's wood.
 func (c *canvas) drawWood(f *figure) {
-	path := pen{width: math.Max(0.8, c.px(look.PathWidth)), strength: look.PathStrength, reach: c.px(look.HaloReach), halo: 0.45 * look.HaloStrength}
+	path := pen{width: max(0.8, c.px(look.PathWidth)), strength: look.PathStrength, reach: c.px(look.HaloReach), halo: 0.45 * look.HaloStrength}
 	for _, piece := range f.pathPieces(c.to) {
 		c.onLit.stroke(piece, path)
 	}
@@ -62,7 +62,7 @@ func (c *canvas) drawWood(f *figure) {
 
 func (c *canvas) drawBoundary(b course, index int) {
 	if b.crowd >= look.CrowdedPx {
-		p := c.linePen(math.Min(b.spacing, b.crowd))
+		p := c.linePen(min(b.spacing, b.crowd))
 		if b.probability < look.Sure {
 			p = c.doubtDash(p, b.line)
 		}
@@ -70,7 +70,7 @@ func (c *canvas) drawBoundary(b course, index int) {
 		return
 	}
 	for _, tick := range ticks(b, index) {
-		p := c.linePen(math.Min(b.spacing, b.crowd))
+		p := c.linePen(min(b.spacing, b.crowd))
 		if b.probability < look.Sure {
 			p = c.doubtDash(p, tick)
 		}
@@ -83,7 +83,7 @@ func (c *canvas) drawBoundary(b course, index int) {
 // would run together they take turns at the two edges.
 func ticks(b course, index int) [][]measure.Point {
 	whole := length(b.line)
-	t := math.Min(math.Max(look.TickPart*whole, 5), look.TickMost)
+	t := min(max(look.TickPart*whole, 5), look.TickMost)
 	if b.probability < look.Sure {
 		t *= 2
 	}
@@ -107,8 +107,8 @@ func (c *canvas) drawCandidate(k course) {
 		line = part(line, 0.35*whole, 0.65*whole)
 	}
 	p := c.linePen(k.spacing)
-	p.width = math.Max(1.3, 1.25*p.width)
-	c.onLit.stroke(line, p.dashed(look.DotOn, math.Max(2.6, c.px(look.DotOff))))
+	p.width = max(1.3, 1.25*p.width)
+	c.onLit.stroke(line, p.dashed(look.DotOn, max(2.6, c.px(look.DotOff))))
 }
 
 // drawDots marks decades the way of the trade, inside the ring: a dot for a
@@ -124,7 +124,7 @@ func (c *canvas) drawDots(f *figure) {
 			continue
 		}
 		radius := c.dotRadius(f.boundaries[i], f.boundaries[i+1])
-		p := pen{width: 2 * radius, strength: 1, reach: math.Max(1.2, math.Min(radius, c.px(look.HaloReach))), halo: look.HaloStrength}
+		p := pen{width: 2 * radius, strength: 1, reach: max(1.2, min(radius, c.px(look.HaloReach))), halo: look.HaloStrength}
 		for _, at := range dotPlaces(f.boundaries[i], f.boundaries[i+1], n, radius) {
 			c.onLit.stroke([]measure.Point{at}, p)
 		}
@@ -146,18 +146,18 @@ func dotsOf(year int) int {
 
 // dotRadius fits the dots of a ring between its boundaries.
 func (c *canvas) dotRadius(a, b course) float64 {
-	return math.Max(1.1, math.Min(c.px(look.DotRadius), distance(a.at, b.at)/3.5))
+	return max(1.1, min(c.px(look.DotRadius), distance(a.at, b.at)/3.5))
 }
 
 // dotPlaces lists the middles of n dots between two boundaries.
 func dotPlaces(a, b course, n int, radius float64) []measure.Point {
 	la, lb := length(a.line), length(b.line)
-	step := math.Max(3.2*radius, 5)
+	step := max(3.2*radius, 5)
 	first := 0.73*la - step*float64(n-1)/2
 	out := make([]measure.Point, 0, n)
 	for k := range n {
 		s := first + step*float64(k)
-		p, q := pointAt(a.line, s), pointAt(b.line, s/math.Max(la, 1)*lb)
+		p, q := pointAt(a.line, s), pointAt(b.line, s/max(la, 1)*lb)
 		out = append(out, between(p, q, 0.5))
 	}
 	return out
@@ -165,7 +165,7 @@ func dotPlaces(a, b course, n int, radius float64) []measure.Point {
 
 // pointAt returns the place at a length along a line that has a point.
 func pointAt(line []measure.Point, at float64) measure.Point {
-	if p := part(line, math.Max(0, at), math.Max(0, at)); len(p) > 0 {
+	if p := part(line, max(0, at), max(0, at)); len(p) > 0 {
 		return p[0]
 	}
 	return line[len(line)-1]
@@ -199,15 +199,15 @@ func (c *canvas) hatch(f *figure, s measure.Stretch) {
 	if !ok {
 		return
 	}
-	p := pen{width: math.Max(0.8, c.px(look.PathWidth)), strength: look.HatchStrength, reach: c.px(look.HaloReach) / 2, halo: 0.5 * look.HatchStrength}
+	p := pen{width: max(0.8, c.px(look.PathWidth)), strength: look.HatchStrength, reach: c.px(look.HaloReach) / 2, halo: 0.5 * look.HatchStrength}
 	long, slant := distance(upper[0], upper[1]), distance(upper[0], lower[0])
-	step := math.Max(6, c.px(14))
+	step := max(6, c.px(14))
 	if long < 1 || long > farthest {
 		return
 	}
 	for s := -slant; s < long; s += step {
 		// From the lower edge at s to the upper one at s+slant, cut to the stretch.
-		from, to := math.Max(0, -s/slant), math.Min(1, (long-s)/slant)
+		from, to := max(0, -s/slant), min(1, (long-s)/slant)
 		if from >= to {
 			continue
 		}
@@ -230,7 +230,7 @@ type bracket struct {
 func (c *canvas) brackets(f *figure) []bracket {
 	var out []bracket
 	add := func(s measure.Stretch, gap bool) {
-		off := math.Max(3, c.px(look.StopLength))
+		off := max(3, c.px(look.StopLength))
 		upper, lower, ok := f.edges(s, c.to, off)
 		if !ok {
 			return
@@ -241,7 +241,7 @@ func (c *canvas) brackets(f *figure) []bracket {
 			if k == 1 {
 				in = measure.Point{-in[0], -in[1]}
 			}
-			e = widened(e, math.Max(6, c.px(9)), f.direction(e[0]))
+			e = widened(e, max(6, c.px(9)), f.direction(e[0]))
 			b.sides[k] = []measure.Point{move(e[0], in, off*0.8), e[0], e[1], move(e[1], in, off*0.8)}
 		}
 		out = append(out, b)
@@ -316,8 +316,8 @@ func (c *canvas) notches(f *figure) [][]measure.Point {
 		}
 		end, u := f.edge(b)
 		v := measure.Point{-u[1], u[0]}
-		side := math.Max(5, math.Min(c.px(look.NotchSize), math.Max(1.3*b.spacing, 5)))
-		tip := move(end, u, math.Max(1.5, c.px(2.5)))
+		side := max(5, min(c.px(look.NotchSize), max(1.3*b.spacing, 5)))
+		tip := move(end, u, max(1.5, c.px(2.5)))
 		back := move(tip, u, side)
 		out = append(out, []measure.Point{tip, move(back, v, side*0.5), move(back, v, -side*0.5)})
 	}

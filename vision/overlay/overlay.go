@@ -32,7 +32,7 @@ func Size(w, h int) float64 {
 	}
 	across := look.FullPx - 2*margin(look.FullEm)
 	down := look.FullPx - 2*margin(look.FullEm) - footSpace(look.FullEm, footRows)
-	return math.Min(1, math.Min(float64(across)/float64(w), float64(down)/float64(h)))
+	return min(1, min(float64(across)/float64(w), float64(down)/float64(h)))
 }
 
 func margin(em float64) int { return int(math.Round(1.1 * em)) }
@@ -42,7 +42,7 @@ func footSpace(em float64, rows int) int { return int(1.35*em) * rows }
 // emFor is the size of text, px, for a picture with this longest side.
 func emFor(longest int) float64 {
 	em := math.Round(look.FullEm * float64(longest) / look.FullPx)
-	return math.Max(look.MinEm, math.Min(look.FullEm, em))
+	return max(look.MinEm, min(look.FullEm, em))
 }
 
 // Draw returns the overlay of a measurement: base, the scan reduced by scale
@@ -138,13 +138,11 @@ func (s *sheet) layOut(face *typeface) sides {
 	w, h := s.frame(face, left, top)
 	total := s.width(w)
 	s.footAt = image.Pt(pad, top+h+s.extra.bottom+pad/2)
-	img := image.NewNRGBA(image.Rect(0, 0, total, s.footAt.Y+s.foot.height+pad/2))
-	fill(img, img.Rect, look.Paper.NRGBA())
 	base := s.base
 	if w != base.Rect.Dx() || h != base.Rect.Dy() {
 		base = imaging.Resize(base, w, h, imaging.Box)
 	}
-	paste(img, base, left, top)
+	img := onPaper(total, s.footAt.Y+s.foot.height+pad/2, base, left, top)
 	var wood []woodArea
 	for _, f := range s.figures {
 		wood = append(wood, f.area())
@@ -187,7 +185,7 @@ func (s *sheet) fitted(foot int) (w, h int) {
 	pad := 2 * margin(s.em)
 	spareW := look.FullPx - pad - s.extra.left - s.extra.right
 	spareH := look.FullPx - pad - s.extra.top - s.extra.bottom - foot
-	k := math.Min(float64(spareW)/float64(w), float64(spareH)/float64(h))
+	k := min(float64(spareW)/float64(w), float64(spareH)/float64(h))
 	if s.strip || k >= 1 {
 		return w, h
 	}

@@ -7,6 +7,7 @@ import (
 
 	"pithward/measure"
 	"pithward/vision/overlay/look"
+	"pithward/vision/raster"
 )
 
 // cell is the side in px of the squares in which room is kept.
@@ -29,10 +30,15 @@ func newRoom(img *image.NRGBA, wood []woodArea) *room {
 	r := &room{w: (img.Rect.Dx() + cell - 1) / cell, h: (img.Rect.Dy() + cell - 1) / cell}
 	n := (r.w + 1) * (r.h + 1)
 	r.light, r.power = make([]float64, n), make([]float64, n)
-	for y := 0; y < r.h; y++ {
+	seen := make([]float64, r.w*r.h)
+	raster.InParallel(r.h, func(y int) {
+		for x := range r.w {
+			seen[y*r.w+x] = cellLight(img, x*cell, y*cell)
+		}
+	})
+	for y := range r.h {
 		var light, power float64
-		for x := 0; x < r.w; x++ {
-			v := cellLight(img, x*cell, y*cell)
+		for x, v := range seen[y*r.w : (y+1)*r.w] {
 			light, power = light+v, power+v*v
 			i := (y+1)*(r.w+1) + x + 1
 			r.light[i], r.power[i] = r.light[i-r.w-1]+light, r.power[i-r.w-1]+power
@@ -98,7 +104,7 @@ func (r *room) markInside(held []bool, outline []measure.Point) {
 		}
 		slices.Sort(cross)
 		for i := 0; i+1 < len(cross); i += 2 {
-			from, to := int(math.Max(0, cross[i]/cell)), int(math.Min(float64(r.w-1), cross[i+1]/cell))
+			from, to := int(max(0, cross[i]/cell)), int(min(float64(r.w-1), cross[i+1]/cell))
 			for x := from; x <= to; x++ {
 				held[y*r.w+x] = true
 			}
@@ -130,7 +136,7 @@ func (r *room) markLine(held []bool, line []measure.Point) {
 // cells returns the rectangle of cells that a rectangle of px touches, cut to
 // the picture.
 func (r *room) cells(x0, y0, x1, y1 float64) (ax, ay, bx, by int) {
-	lim := func(v float64, n int) int { return int(math.Max(0, math.Min(float64(n), v))) }
+	lim := func(v float64, n int) int { return int(max(0, min(float64(n), v))) }
 	return lim(math.Floor(x0/cell), r.w), lim(math.Floor(y0/cell), r.h),
 		lim(math.Ceil(x1/cell), r.w), lim(math.Ceil(y1/cell), r.h)
 }
@@ -148,7 +154,7 @@ func (r *room) ground(x0, y0, x1, y1 float64) (mean, sd float64) {
 	}
 	mean = sum(r.light, r.w+1, ax, ay, bx, by) / n
 	square := sum(r.power, r.w+1, ax, ay, bx, by) / n
-	return mean, math.Sqrt(math.Max(0, square-mean*mean))
+	return mean, math.Sqrt(max(0, square-mean*mean))
 }
 
 // dark tells whether what is drawn in a rectangle must be light to be seen.
@@ -208,7 +214,7 @@ func (r *room) place(w, h int, want wish) (at image.Point, cost float64, ok bool
 				continue
 			}
 			_, sd := r.ground(float64(x), float64(y), float64(x+w), float64(y+h))
-			if c += math.Max(0, sd-4) / 8; c < cost {
+			if c += max(0, sd-4) / 8; c < cost {
 				at, cost, ok = rect.Min, c, true
 			}
 		}
@@ -220,15 +226,15 @@ func (r *room) place(w, h int, want wish) (at image.Point, cost float64, ok bool
 func (w wish) far(x, y, width, height int) float64 {
 	l, t := float64(x), float64(y)
 	r, b := l+float64(width), t+float64(height)
-	dx := math.Max(0, math.Max(l-w.near[0], w.near[0]-r))
-	dy := math.Max(0, math.Max(t-w.near[1], w.near[1]-b))
-	d := math.Hypot(dx, dy)
+	dx := max(0, max(l-w.near[0], w.near[0]-r))
+	dy := max(0, max(t-w.near[1], w.near[1]-b))
+	d := math.Sqrt(dx*dx + dy*dy)
 	if d > w.reach {
 		return math.Inf(1)
 	}
 	cost := d / w.em
 	if !math.IsNaN(w.flush) {
-		cost += 0.3 * math.Min(math.Abs(l-w.flush), math.Abs(r-w.flush)) / w.em
+		cost += 0.3 * min(math.Abs(l-w.flush), math.Abs(r-w.flush)) / w.em
 	}
 	if t > w.near[1] {
 		cost += 0.6 // above rather than below

@@ -19,7 +19,7 @@ func Strip(img *image.NRGBA, core measure.Core, scale measure.Scale, place func(
 		img = blank()
 	}
 	w, h := img.Rect.Dx(), img.Rect.Dy()
-	em := math.Max(16, math.Min(34, math.Round(float64(min(w, h))/7)))
+	em := max(16, min(34, math.Round(float64(min(w, h))/7)))
 	s := sheet{
 		base: img, scale: [2]float64{1, 1}, em: em, strip: true,
 		m:     measure.Measurement{Cores: []measure.Core{straightened(core, w, h, place)}},
@@ -58,7 +58,7 @@ func Along(axis []measure.Point, mid float64) func(measure.Point) measure.Point 
 			if i == len(axis)-1 {
 				hi = math.Inf(1)
 			}
-			t = math.Max(lo, math.Min(hi, t))
+			t = max(lo, min(hi, t))
 			if d := distance(p, move(a, u, t)); d < nearest {
 				side := y*u[0] - x*u[1]
 				nearest, best = d, measure.Point{s + t, mid + math.Copysign(d, side)}
@@ -147,7 +147,7 @@ func (c *canvas) drawAxis(axis []measure.Point, y float64) {
 	if len(axis) > 1 && distance(axis[0], axis[1]) > 0.6*c.em {
 		every = 5
 	}
-	p := pen{width: math.Max(1, c.px(look.MarkWidth)), strength: 1}
+	p := pen{width: max(1, c.px(look.MarkWidth)), strength: 1}
 	for mm, at := range axis {
 		x := c.to(at)[0]
 		long := 0.25

@@ -44,7 +44,7 @@ func (l *layer) solid(line []measure.Point, p pen) {
 		if !ok {
 			continue
 		}
-		n := math.Max(1, math.Ceil(distance(a, b)/most))
+		n := max(1, math.Ceil(distance(a, b)/most))
 		for k := 0.0; k < n; k++ {
 			l.segment(between(a, b, k/n), between(a, b, (k+1)/n), &p)
 		}
@@ -60,26 +60,33 @@ type segment struct {
 // segment notes a short segment, to be inked with all others when the layer is
 // laid on the picture.
 func (l *layer) segment(a, b measure.Point, p *pen) {
-	l.strokes = append(l.strokes, segment{a, b, p})
+	l.open()
+	y0, y1 := span(a[1], b[1], p.out(), l.h)
+	for i := y0 / sliceRows; i*sliceRows <= y1; i++ {
+		l.segments[i] = append(l.segments[i], segment{a, b, p})
+	}
 }
 
-// ink inks the pixels near a segment, in the rows from..to alone. Coverage is a
-// function of the distance to it, and the greatest counts, so that joints and
-// crossings are no darker than the line, and the order does not matter.
-func (s segment) ink(l *layer, from, to int) {
-	a, b, p := s.a, s.b, s.pen
-	half := p.width / 2
-	out := half + max(p.reach, 1) + 1
-	y0, y1 := span(a[1], b[1], out, l.h)
-	y0, y1 = max(y0, from), min(y1, to-1)
-	if y0 > y1 {
-		return
+func (l *layer) open() {
+	if l.segments == nil {
+		l.segments = make([][]segment, (l.h+sliceRows-1)/sliceRows)
 	}
-	x0, x1 := span(a[0], b[0], out, l.w)
+}
+
+// out is how far from the middle of its line a pen leaves something.
+func (p pen) out() float64 { return p.width/2 + max(p.reach, 0.5) }
+
+// ink inks the pixels near a segment. Coverage is a function of the distance to
+// it, and the greatest counts, so that joints and crossings are no darker than
+// the line, and the order does not matter.
+func (s segment) ink(c *cover) {
+	a, b, p := s.a, s.b, s.pen
+	out := p.out()
+	x0, x1 := span(a[0], b[0], out, c.w)
+	y0, y1 := span(a[1], b[1], out, c.to)
 	dx, dy := b[0]-a[0], b[1]-a[1]
 	square := dx*dx + dy*dy
-	most := min(1, p.width)
-	for y := y0; y <= y1; y++ {
+	for y := max(y0, c.from); y <= y1; y++ {
 		for x := x0; x <= x1; x++ {
 			px, py := float64(x)-a[0], float64(y)-a[1]
 			t := 0.0
@@ -87,17 +94,17 @@ func (s segment) ink(l *layer, from, to int) {
 				t = max(0, min(1, (px*dx+py*dy)/square))
 			}
 			ex, ey := px-t*dx, py-t*dy
-			d := math.Sqrt(ex*ex+ey*ey) - half
-			if d > out {
-				continue
-			}
-			raise(&l.inks[y*l.w+x], p.strength*max(0, min(most, 0.5-d)))
-			if p.reach > 0 && d < p.reach {
-				f := 1 - max(0, d)/p.reach
-				raise(&l.halos[y*l.w+x], p.halo*f*f*(3-2*f))
+			if far := ex*ex + ey*ey; far < out*out {
+				c.raise(x, y, math.Sqrt(far)-p.width/2, min(1, p.width), p)
 			}
 		}
 	}
+}
+
+// wedge is a convex polygon to be filled.
+type wedge struct {
+	corners []measure.Point
+	pen     pen
 }
 
 // wedge fills a convex polygon, with its halo.
@@ -106,28 +113,41 @@ func (l *layer) wedge(corners []measure.Point, p pen) {
 		return
 	}
 	l.open()
-	out := p.reach + 1
-	x0, y0, x1, y1 := box(corners)
-	ax, bx := span(x0, x1, out, l.w)
-	ay, by := span(y0, y1, out, l.h)
+	l.wedges = append(l.wedges, wedge{corners, p})
+}
+
+func (w wedge) ink(c *cover) {
+	out := w.pen.reach + 1
+	x0, y0, x1, y1 := box(w.corners)
+	ax, bx := span(x0, x1, out, c.w)
+	ay, by := span(y0, y1, out, c.to)
 	turn := 1.0
-	if area(corners) < 0 {
+	if area(w.corners) < 0 {
 		turn = -1
 	}
-	for y := ay; y <= by; y++ {
+	for y := max(ay, c.from); y <= by; y++ {
 		for x := ax; x <= bx; x++ {
 			d := math.Inf(-1) // outside distance, near enough at the corners
-			for i, a := range corners {
-				b := corners[(i+1)%len(corners)]
-				h := math.Max(distance(a, b), 1e-9)
-				d = math.Max(d, turn*((float64(x)-a[0])*(b[1]-a[1])-(float64(y)-a[1])*(b[0]-a[0]))/h)
+			for i, a := range w.corners {
+				b := w.corners[(i+1)%len(w.corners)]
+				h := max(distance(a, b), 1e-9)
+				d = max(d, turn*((float64(x)-a[0])*(b[1]-a[1])-(float64(y)-a[1])*(b[0]-a[0]))/h)
 			}
-			raise(&l.inks[y*l.w+x], p.strength*math.Max(0, math.Min(1, 0.5-d)))
-			if p.reach > 0 && d < p.reach {
-				f := 1 - math.Max(0, d)/p.reach
-				raise(&l.halos[y*l.w+x], p.halo*f*f*(3-2*f))
-			}
+			c.raise(x, y, d, 1, &w.pen)
 		}
+	}
+}
+
+// raise inks a pixel at a distance beyond the edge of a line or wedge, by most at
+// the most, where it is not inked more by another.
+func (c *cover) raise(x, y int, d, most float64, p *pen) {
+	i := (y-c.from)*c.w + x
+	if d < 0.5 {
+		raise(&c.inks[i], p.strength*min(most, 0.5-d))
+	}
+	if p.reach > 0 && d < p.reach {
+		f := 1 - max(0, d)/p.reach
+		raise(&c.halos[i], p.halo*f*f*(3-2*f))
 	}
 }
 
@@ -140,9 +160,9 @@ func raise(v *uint8, to float64) {
 // span returns the first and last pixel between two places, with some px more
 // on both sides, within 0..n-1.
 func span(a, b, more float64, n int) (int, int) {
-	lo := math.Floor(math.Min(a, b) - more)
-	hi := math.Ceil(math.Max(a, b) + more)
-	return int(math.Max(0, lo)), int(math.Min(float64(n-1), hi))
+	lo := math.Floor(min(a, b) - more)
+	hi := math.Ceil(max(a, b) + more)
+	return int(max(0, lo)), int(min(float64(n-1), hi))
 }
 
 // clip cuts a segment to the layer and a margin (Liang and Barsky 1984).
@@ -162,7 +182,7 @@ func (l *layer) clip(a, b measure.Point, margin float64) (measure.Point, measure
 		if s > e {
 			s, e = e, s
 		}
-		from, to = math.Max(from, s), math.Min(to, e)
+		from, to = max(from, s), min(to, e)
 	}
 	return between(a, b, from), between(a, b, to), from <= to
 }
@@ -174,7 +194,7 @@ func dashes(line []measure.Point, on, off float64) [][]measure.Point {
 	if len(line) < 2 || total <= on {
 		return [][]measure.Point{line}
 	}
-	n := math.Max(1, math.Round((total-on)/(on+off)))
+	n := max(1, math.Round((total-on)/(on+off)))
 	step := (total - on) / n
 	if step <= on {
 		step, n = total-on, 1
@@ -198,7 +218,7 @@ func part(line []measure.Point, from, to float64) []measure.Point {
 		if h == 0 {
 			continue
 		}
-		a, b := math.Max(from, at), math.Min(to, at+h)
+		a, b := max(from, at), min(to, at+h)
 		if a <= b {
 			if len(out) == 0 {
 				out = append(out, between(line[i-1], line[i], (a-at)/h))
@@ -235,7 +255,10 @@ func sane(line []measure.Point) []measure.Point {
 	return line
 }
 
-func distance(a, b measure.Point) float64 { return math.Hypot(b[0]-a[0], b[1]-a[1]) }
+func distance(a, b measure.Point) float64 {
+	dx, dy := b[0]-a[0], b[1]-a[1]
+	return math.Sqrt(dx*dx + dy*dy) // sane points are too near for it to overflow
+}
 
 func between(a, b measure.Point, t float64) measure.Point {
 	return measure.Point{a[0] + t*(b[0]-a[0]), a[1] + t*(b[1]-a[1])}
@@ -254,8 +277,8 @@ func length(line []measure.Point) float64 {
 func box(points []measure.Point) (x0, y0, x1, y1 float64) {
 	x0, y0, x1, y1 = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for _, p := range points {
-		x0, x1 = math.Min(x0, p[0]), math.Max(x1, p[0])
-		y0, y1 = math.Min(y0, p[1]), math.Max(y1, p[1])
+		x0, x1 = min(x0, p[0]), max(x1, p[0])
+		y0, y1 = min(y0, p[1]), max(y1, p[1])
 	}
 	return x0, y0, x1, y1
 }

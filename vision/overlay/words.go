@@ -110,8 +110,8 @@ func (c *canvas) leader(f *figure, p placed) {
 	tip, _, _ := f.tips()
 	r := p.rect()
 	from := measure.Point{
-		math.Max(float64(r.Min.X), math.Min(float64(r.Max.X), tip[0])),
-		math.Max(float64(r.Min.Y), math.Min(float64(r.Max.Y), tip[1])),
+		max(float64(r.Min.X), min(float64(r.Max.X), tip[0])),
+		max(float64(r.Min.Y), min(float64(r.Max.Y), tip[1])),
 	}
 	to := tip
 	for i, a := range closed(f.outline) {
@@ -119,9 +119,9 @@ func (c *canvas) leader(f *figure, p placed) {
 			continue
 		}
 		b := f.outline[i-1]
-		h := math.Max(distance(b, a), 1e-9)
+		h := max(distance(b, a), 1e-9)
 		u := toward(b, a)
-		t := math.Max(0, math.Min(h, (from[0]-b[0])*u[0]+(from[1]-b[1])*u[1]))
+		t := max(0, min(h, (from[0]-b[0])*u[0]+(from[1]-b[1])*u[1]))
 		if q := move(b, u, t); distance(from, q) < distance(from, to) {
 			to = q
 		}
@@ -250,7 +250,7 @@ func (c *canvas) drawRuler(r *measure.Ruler) {
 	l, p := c.beside(between(a, b, 0.5)), c.markPen()
 	l.stroke([]measure.Point{a, b}, p)
 	for _, end := range []measure.Point{a, b} {
-		stop := math.Max(4, c.px(look.StopLength))
+		stop := max(4, c.px(look.StopLength))
 		l.stroke([]measure.Point{move(end, v, -stop), move(end, v, stop)}, p)
 	}
 }
