@@ -148,25 +148,14 @@ func dateProject(ctx context.Context, l *ledger.Ledger, o dateOptions, settings 
 // projectObserver tells as whom a project is dated: the one named, else the only
 // one who has settled anything, else as it was measured.
 func projectObserver(ctx context.Context, l *ledger.Ledger, named string) (string, error) {
-	scans, err := l.Scans(ctx)
+	all, err := settlers(ctx, l)
 	if err != nil {
 		return "", err
 	}
-	var all []string
-	for _, s := range scans {
-		who, err := l.Observers(ctx, s.Run)
-		if err != nil {
-			return "", err
-		}
-		all = append(all, who...)
+	if err := known(named, "--observer", all, l.Path()); err != nil {
+		return "", err
 	}
-	slices.Sort(all)
-	all = slices.Compact(all)
 	switch {
-	case named != "" && len(all) == 0:
-		return "", fmt.Errorf("%s: nobody has settled anything, nor has %q: leave --observer out", l.Path(), named)
-	case named != "" && !slices.Contains(all, named):
-		return "", fmt.Errorf("%s: nobody by the name of %q has settled anything: name one of those who have, %s", l.Path(), named, listed(all))
 	case named != "":
 		return named, nil
 	case len(all) > 1:

@@ -88,7 +88,7 @@ func TestSavedIsExported(t *testing.T) {
 	}
 	compare := func(rings string) {
 		t.Helper()
-		if status, _, talk := call(t, "export", project, "--out", out, "--observer", "Ada", "--overwrite"); status != 0 {
+		if status, _, talk := call(t, "export", project, "--out", out, "--overwrite"); status != 0 {
 			t.Fatalf("status %d: %s", status, talk)
 		}
 		if table := read(t, filepath.Join(out, "outer.csv")); strings.Count(table, "\nTARN02A,") != 110 {

@@ -73,6 +73,13 @@ func runExport(ctx context.Context, o exportOptions, d deps) error {
 	if err != nil {
 		return &failure{err}
 	}
+	all, err := settlers(ctx, l)
+	if err == nil {
+		err = known(o.observer, "--observer", all, o.project)
+	}
+	if err != nil {
+		return &failure{err}
+	}
 	var paths []string
 	for _, s := range scans {
 		paths = append(paths, s.File)

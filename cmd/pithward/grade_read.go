@@ -101,6 +101,13 @@ func readProjectWorks(ctx context.Context, path, observer string) ([]handIn, err
 	if err != nil {
 		return nil, err
 	}
+	settled, err := settlers(ctx, l)
+	if err == nil {
+		err = known(observer, "--key-observer", settled, path)
+	}
+	if err != nil {
+		return nil, err
+	}
 	var all []handIn
 	for _, s := range scans {
 		who, err := l.Observers(ctx, s.Run)

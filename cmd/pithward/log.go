@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -66,6 +67,14 @@ func runLog(ctx context.Context, o logOptions, d deps) error {
 	}
 	ids, err := coreIDs(ctx, l, all)
 	if err != nil {
+		return err
+	}
+	var observers []string
+	for _, e := range all {
+		observers = append(observers, e.Observer)
+	}
+	slices.Sort(observers)
+	if err := known(o.observer, "--observer", slices.Compact(observers), o.project); err != nil {
 		return err
 	}
 	chosen := []loggedEvent{}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"pithward/measure"
@@ -114,4 +115,35 @@ func observerName() string {
 		}
 	}
 	return "observer"
+}
+
+// settlers lists all who have settled anything in a project, in alphabetical
+// order.
+func settlers(ctx context.Context, l *ledger.Ledger) ([]string, error) {
+	scans, err := l.Scans(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var all []string
+	for _, s := range scans {
+		who, err := l.Observers(ctx, s.Run)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, who...)
+	}
+	slices.Sort(all)
+	return slices.Compact(all), nil
+}
+
+// known refuses a name given with a flag that is of none of those who have
+// settled anything in a project: its reading would pass for theirs.
+func known(named, flag string, all []string, project string) error {
+	switch {
+	case named == "" || slices.Contains(all, named):
+		return nil
+	case len(all) == 0:
+		return fmt.Errorf("%s: nobody has settled anything, nor has %q: leave %s out", project, named, flag)
+	}
+	return fmt.Errorf("%s: nobody by the name of %q has settled anything: name one of those who have, %s", project, named, listed(all))
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -150,5 +151,31 @@ func TestProjectsThatAreNone(t *testing.T) {
 	}
 	if _, err := os.Stat(absent); err == nil {
 		t.Error("a project was made by reading it")
+	}
+}
+
+// A name that nobody has is never taken for one whose decisions are none.
+func TestUnknownObserver(t *testing.T) {
+	dir, project := settled(t, removal)
+	_, untouched := settled(t)
+	for _, args := range [][]string{
+		{"export", "--out", filepath.Join(dir, "out"), "--observer", "Adah"},
+		{"log", "--observer", "Adah"},
+		{"grade", "--key-observer", "Adah", "--core", "LK01A"},
+		{"date", "--observer", "Adah", "--project"},
+	} {
+		for _, p := range []struct{ path, want string }{
+			{project, `nobody by the name of "Adah" has settled anything: name one of those who have, Ada`},
+			{untouched, `nobody has settled anything, nor has "Adah": leave ` + args[slices.IndexFunc(args, func(a string) bool { return strings.HasSuffix(a, "observer") })] + ` out`},
+		} {
+			args := append(slices.Clone(args), p.path)
+			if args[0] == "grade" {
+				args = append(args, project) // somebody to grade
+			}
+			status, out, talk := call(t, args...)
+			if status == 0 || out != "" || !strings.Contains(talk, p.path+": "+p.want) {
+				t.Errorf("%v of %s: status %d, said %q, printed %q, want %q", args, p.path, status, talk, out, p.want)
+			}
+		}
 	}
 }
