@@ -367,8 +367,8 @@ func (c *chain) independent() Inference {
 }
 
 // negligible is the difference of log weights below which the smaller adds
-// nothing: exp(-36) is 2e-16.
-const negligible = 36
+// nothing that is written: exp(-24) is 4e-11.
+const negligible = 24
 
 // logSum adds weights given by their logarithms and keeps the weighted mean of
 // two numbers.
