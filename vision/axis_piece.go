@@ -211,7 +211,6 @@ func (m *measurer) rims() {
 // follow follows one rim, side 0 the upper, near the row given: a clear step
 // with wood on its inner side and none on its outer.
 func (m *measurer) follow(side int, row float64, k0, k1 int) (rows, strength []float64) {
-	const reach = rowsAcross / 5
 	favour := 0.0
 	if m.free[side] {
 		favour = outward
@@ -226,12 +225,14 @@ func (m *measurer) follow(side int, row float64, k0, k1 int) (rows, strength []f
 		}
 		return woodStep * (m.woodness(k, v+in*rimClear, v+in*2*rimClear) - m.woodness(k, v-in*rimClear, v-in*2*rimClear))
 	}
-	return m.r.follow(func(int) float64 { return row }, reach, -favour*float64(in), k0, k1)
+	return m.r.follow(func(int) float64 { return row }, rimReach, -favour*float64(in), k0, k1)
 }
 
-// rimClear is how many rows from a rim the texture is free of its step, and
-// woodStep what wood on one side alone is worth beside a clear step (chosen).
+// A rim is looked for so many rows from where it should be; rimClear is how many
+// rows from it the texture is free of its step, and woodStep what wood on one side
+// alone is worth beside a clear step (chosen).
 const (
+	rimReach = rowsAcross / 5
 	rimClear = 4
 	woodStep = 0.8
 )

@@ -132,7 +132,7 @@ func (f *finder) piecesOf(b bar, usual float64) ([]*piece, error) {
 			continue
 		}
 		doubtful := whole.isMarked(bd, &tx)
-		parts := splitPatch(bd, &r, whole, usual/bd.step)
+		parts := splitPatch(bd, &r, whole, breadths{least: f.slimmest() / bd.step, usual: usual / bd.step})
 		if len(parts) == 1 {
 			parts[0] = parts[0].carriedOn(bd, on)
 			alone = append(alone, parts[0])
@@ -300,10 +300,24 @@ const leastHue = 30
 // broadAsCore tells whether an object is as broad, in scan px, as cores are.
 func (f *finder) broadAsCore(breadth float64) bool {
 	if f.hints.MMPerPx == nil {
-		return breadth > minOverview*float64(f.o.Factor)
+		return breadth > f.leastBreadth()
 	}
-	mm := breadth * f.hints.MMPerPx[0]
-	return mm > minMM && mm < maxMM
+	return breadth > f.leastBreadth() && breadth < maxMM/f.hints.MMPerPx[0]
+}
+
+// leastBreadth is that of a core, in scan px.
+func (f *finder) leastBreadth() float64 {
+	if f.hints.MMPerPx == nil {
+		return minOverview * float64(f.o.Factor)
+	}
+	return minMM / f.hints.MMPerPx[0]
+}
+
+// slimmest is the least breadth, in scan px, of what may be a core or a piece of
+// one: however far out rims are then found, it is too slim to be joined to one.
+func (f *finder) slimmest() float64 {
+	const broadest = float64(rowsAcross+2*rimReach+1) / rowsAcross
+	return f.leastBreadth() * (1 - maxThicker) / broadest
 }
 
 // What makes a core, and no stub or label: its length in breadths (chosen), the

@@ -70,31 +70,36 @@ func (s *seam) parts(broad bool) bool {
 // weight orders seams by how surely they part.
 func (s *seam) weight() float64 { return s.strength + s.within - s.through }
 
-// splitPatch parts a patch along its seams, if any. usual is the breadth of the
-// tray's other cores in rows, 0 where not known.
-func splitPatch(b *band, r *rims, p patch, usual float64) []patch {
-	s, ok := bestSeam(b, r, p, usual)
+// breadths are what is known of those of cores, in rows: the least, and that of
+// the tray's other cores, 0 where not known.
+type breadths struct{ least, usual float64 }
+
+// splitPatch parts a patch along its seams, if any.
+func splitPatch(b *band, r *rims, p patch, known breadths) []patch {
+	s, ok := bestSeam(b, r, p, known)
 	if !ok {
 		return []patch{p}
 	}
 	var out []patch
 	for side := range 2 {
 		if q, ok := p.beside(s, side); ok {
-			out = append(out, splitPatch(b, r, q, usual)...)
+			out = append(out, splitPatch(b, r, q, known)...)
 		}
 	}
 	return out
 }
 
-// bestSeam finds the surest seam of a patch.
-func bestSeam(b *band, r *rims, p patch, usual float64) (best seam, ok bool) {
+// bestSeam finds the surest seam of a patch that leaves wood enough for a core on
+// either side.
+func bestSeam(b *band, r *rims, p patch, known breadths) (best seam, ok bool) {
 	if len(p.top) < 8 {
 		return seam{}, false
 	}
-	broad := usual > 0 && p.height()+2*patchErosion > broadPatch*usual
+	broad := known.usual > 0 && p.height()+2*patchErosion > broadPatch*known.usual
+	side := math.Max(seamRows, math.Ceil(known.least-patchErosion))
 	first, last := slices.Min(p.top), slices.Max(p.bottom)
-	for row := first + seamRows; row <= last-seamRows; row += 3 {
-		k0, k1 := p.around(row)
+	for row := first + side; row <= last-side; row += 3 {
+		k0, k1 := p.around(row, side)
 		if k1-k0 < 8 || float64((k1-k0)*patchHop) < seamLength*(last-first)/2 {
 			continue
 		}
@@ -174,12 +179,12 @@ func colourStep(b *band, s seam) float64 {
 	return math.Sqrt(sum)
 }
 
-// around gives the longest run of hops at which the row lies well within the
-// patch.
-func (p *patch) around(row float64) (k0, k1 int) {
+// around gives the longest run of hops at which the patch has so many rows on
+// either side of the row.
+func (p *patch) around(row, side float64) (k0, k1 int) {
 	from := -1
 	for i := 0; i <= len(p.top); i++ {
-		in := i < len(p.top) && p.top[i]+seamRows <= row && p.bottom[i]-seamRows >= row
+		in := i < len(p.top) && p.top[i]+side <= row && p.bottom[i]-side >= row
 		if in && from < 0 {
 			from = i
 		}
