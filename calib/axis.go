@@ -194,38 +194,30 @@ func (a *axis) findZone(c comb, near float64) (peak float64) {
 	hits := c.strongest(5)
 	step := max(1, a.pitch/rowsAPer)
 	n := reachPer * rowsAPer
-	amp := make([]float64, 2*n+1)
-	raster.InParallel(len(amp), func(r int) {
+	around := int(near * rowsAPer)
+	rows := newZoneRows(2*n+1, n, func(r int) float64 {
 		var parts []float64
 		for _, h := range hits {
 			u, w := a.at((h.u-a.u)/a.cos, float64(r-n)*step)
-			if !a.view.inside(u, w) {
-				continue
+			if a.view.inside(u, w) {
+				parts = append(parts, cmplx.Abs(demodulate(a.view, u, w, a.cos, a.sin, h.pitch)))
 			}
-			parts = append(parts, cmplx.Abs(demodulate(a.view, u, w, a.cos, a.sin, h.pitch)))
 		}
-		if len(parts) > 0 {
-			amp[r] = median(parts)
-		}
+		return median(parts)
 	})
 	top := n
-	smooth := make([]float64, len(amp))
-	for r := range amp {
-		smooth[r] = amp[r]
-		if r > 0 && r+1 < len(amp) {
-			smooth[r] = median([]float64{amp[r-1], amp[r], amp[r+1]})
-		}
-	}
-	for r := n - int(near*rowsAPer); r <= n+int(near*rowsAPer); r++ {
-		if smooth[r] > smooth[top] {
+	rows.need(n-around-1, n+around+1)
+	for r := n - around; r <= n+around; r++ {
+		if rows.smooth(r) > rows.smooth(top) {
 			top = r
 		}
 	}
+	least := 0.6 * rows.smooth(top)
 	lo, hi := top, top
-	for lo > 0 && smooth[lo-1] > 0.6*smooth[top] {
+	for lo > 0 && rows.smooth(lo-1) > least {
 		lo--
 	}
-	for hi+1 < len(smooth) && smooth[hi+1] > 0.6*smooth[top] {
+	for hi < 2*n && rows.smooth(hi+1) > least {
 		hi++
 	}
 	mid := (float64(lo+hi)/2 - float64(n)) * step
@@ -233,9 +225,41 @@ func (a *axis) findZone(c comb, near float64) (peak float64) {
 	a.u, a.v = a.at(0, mid)
 	a.lo, a.hi = -half, half
 	for r := max(lo, top-2); r <= min(hi, top+2); r++ {
-		peak += smooth[r]
+		peak += rows.smooth(r)
 	}
 	return peak
+}
+
+// zoneRows says how strongly ticks repeat in rows across them. A row is looked at
+// when it is asked for, and with it some beyond, on all processors.
+type zoneRows struct {
+	look     func(r int) float64
+	seen     []float64
+	from, to int // what has been looked at, to excluded
+}
+
+func newZoneRows(n, start int, look func(r int) float64) *zoneRows {
+	return &zoneRows{look, make([]float64, n), start, start}
+}
+
+// need looks at the rows from..to, as far as there are any.
+func (w *zoneRows) need(from, to int) {
+	from, to = max(from, 0), min(to+1, len(w.seen))
+	for _, part := range [][2]int{{from, w.from}, {w.to, to}} {
+		raster.InParallel(part[1]-part[0], func(i int) { w.seen[part[0]+i] = w.look(part[0] + i) })
+	}
+	w.from, w.to = min(w.from, from), max(w.to, to)
+}
+
+// smooth is the median of row r and its neighbours; at the ends, row r alone.
+func (w *zoneRows) smooth(r int) float64 {
+	if r-1 < w.from || r+1 >= w.to {
+		w.need(r-rowsAPer, r+rowsAPer)
+	}
+	if r == 0 || r == len(w.seen)-1 {
+		return w.seen[r]
+	}
+	return median([]float64{w.seen[r-1], w.seen[r], w.seen[r+1]})
 }
 
 // profile is the gray along the ruler, averaged across from t = lo to hi;

@@ -210,7 +210,7 @@ func abs(i int) int { return max(i, -i) }
 // spectrum finds the period of windows of strips.
 type spectrum struct {
 	fft    *fourier.FFT
-	taper  []float64
+	taper  []float64 // for windows as long as the last
 	buf    []float64
 	coeff  []complex128
 	power  []float64
@@ -218,14 +218,10 @@ type spectrum struct {
 }
 
 func newSpectrum() *spectrum {
-	s := &spectrum{
-		fft: fourier.NewFFT(windowLen), taper: make([]float64, windowLen), buf: make([]float64, windowLen),
+	return &spectrum{
+		fft: fourier.NewFFT(windowLen), buf: make([]float64, windowLen),
 		power: make([]float64, windowLen/2+1), prefix: make([]float64, windowLen+1),
 	}
-	for i := range s.taper {
-		s.taper[i] = 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/windowLen)
-	}
-	return s
 }
 
 // period returns the period of x in its own px and the share of its power that
@@ -310,13 +306,25 @@ func (s *spectrum) flatten(x []float32) bool {
 		mean += s.buf[i]
 	}
 	mean /= float64(n)
-	for i := range n {
-		s.buf[i] = (s.buf[i] - mean) * s.taper[i*windowLen/n]
+	if len(s.taper) != n {
+		s.taper = taper(n)
+	}
+	for i, t := range s.taper {
+		s.buf[i] = (s.buf[i] - mean) * t
 	}
 	for i := n; i < windowLen; i++ {
 		s.buf[i] = 0
 	}
 	return true
+}
+
+// taper is a Hann window over n places, in the steps of one over windowLen.
+func taper(n int) []float64 {
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i*windowLen/n)+0.5)/windowLen)
+	}
+	return out
 }
 
 // strongest returns up to n hits of the comb, best first, no two in the same

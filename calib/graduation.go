@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"pithward/vision/raster"
 )
 
 // graduation is a way rulers are divided: tick number k, counted from a mark
@@ -118,6 +120,17 @@ func (d lengths) fit(g graduation, phase int) pattern {
 	return p
 }
 
+// fitBest fits a graduation with the phase that suits it best.
+func (d lengths) fitBest(g graduation) pattern {
+	best := pattern{bic: math.Inf(1)}
+	for phase := range g.top() {
+		if p := d.fit(g, phase); p.bic < best.bic {
+			best = p
+		}
+	}
+	return best
+}
+
 // topSure tells that the longest marks are the highest level there is, and not
 // of two that look alike for want of a neighbour: at least two are seen, and on
 // an inch ruler, where the next level up would be every second one, two an odd
@@ -204,18 +217,12 @@ func (d lengths) read(stepAsDeclared float64) (pattern, string) {
 		return pattern{}, fmt.Sprintf("only %d of them are clear", len(d.k))
 	}
 	flat := d.flat()
+	all := make([]pattern, len(graduations))
+	raster.InParallel(len(all), func(i int) { all[i] = d.fitBest(graduations[i]) })
 	best := pattern{bic: math.Inf(1)}
-	var all []pattern
-	for _, g := range graduations {
-		top := pattern{bic: math.Inf(1)}
-		for phase := range g.top() {
-			if p := d.fit(g, phase); p.bic < top.bic {
-				top = p
-			}
-		}
-		all = append(all, top)
-		if top.bic < best.bic {
-			best = top
+	for _, p := range all {
+		if p.bic < best.bic {
+			best = p
 		}
 	}
 	switch {

@@ -25,9 +25,9 @@ func reduce(px raster.Pixels) overview {
 	f := max(1, (max(px.Width, px.Height)+overviewSide-1)/overviewSide)
 	o := overview{factor: f, w: px.Width / f, h: px.Height / f}
 	o.pix = make([]uint8, o.w*o.h)
-	rows := []int{f / 2}
+	rows := [2]int{f / 2, f / 2}
 	if f >= 4 {
-		rows = []int{f / 4, f/4 + f/2}
+		rows = [2]int{f / 4, f/4 + f/2}
 	}
 	var wg sync.WaitGroup
 	for part := range 2 {
@@ -46,21 +46,18 @@ func reduce(px raster.Pixels) overview {
 	return o
 }
 
-func reduceRow[T uint8 | uint16](dst []uint8, src []T, px raster.Pixels, f, y int, rows []int, unit uint32) {
-	ch := px.Channels
-	stride := px.Width * ch
-	norm := uint32(f*len(rows)) * unit
+func reduceRow[T uint8 | uint16](dst []uint8, src []T, px raster.Pixels, f, y int, rows [2]int, unit uint32) {
+	block := f * px.Channels
+	stride := px.Width * px.Channels
+	a, b := src[(y+rows[0])*stride:], src[(y+rows[1])*stride:]
+	norm := uint32(2*f) * unit
 	for x := range dst {
-		var sum uint32
-		at := y*stride + x*f*ch + ch/2
-		for _, r := range rows {
-			i := at + r*stride
-			for range f {
-				sum += uint32(src[i])
-				i += ch
-			}
+		sum := norm / 2
+		for i := px.Channels / 2; i < block; i += px.Channels {
+			sum += uint32(a[i]) + uint32(b[i])
 		}
-		dst[x] = uint8((sum + norm/2) / norm)
+		dst[x] = uint8(sum / norm)
+		a, b = a[block:], b[block:]
 	}
 }
 

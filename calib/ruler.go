@@ -116,7 +116,11 @@ func again(found []RulerFit, r RulerFit) bool {
 // readComb looks at a comb at full resolution and reads it as a ruler, or says
 // why it is none.
 func readComb(px raster.Pixels, c comb, tag *[2]float64) (RulerFit, *fault) {
-	a, ok := newAxis(newView(px, c.swap), c)
+	v := newView(px, c.swap)
+	if (minTicks-1)*c.pitch > 1.1*float64(v.w) { // its pitch is known within 4 %
+		return RulerFit{}, faultf(gotMarks, "the scan has no room for %d of them", minTicks)
+	}
+	a, ok := newAxis(v, c)
 	if !ok {
 		return RulerFit{}, faultf(gotMarks, "they are too short")
 	}

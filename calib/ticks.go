@@ -165,11 +165,16 @@ func (r row) lock(start float64) (pitch, s float64) {
 	i := min(max(0, int(start-r.from)-n/2), len(r.flat)-n)
 	x := r.flat[i : i+n]
 	mid := float64(n-1) / 2
-	var best complex128
+	var pitches []float64
 	for d := -0.04; d <= 0.0401; d += 0.0025 {
-		p := r.pitch * (1 + d)
-		if z := amplitude(x, mid, p); cmplx.Abs(z) > cmplx.Abs(best) {
-			best, pitch = z, p
+		pitches = append(pitches, r.pitch*(1+d))
+	}
+	z := make([]complex128, len(pitches))
+	raster.InParallel(len(z), func(i int) { z[i] = amplitude(x, mid, pitches[i]) })
+	var best complex128
+	for i, z := range z {
+		if cmplx.Abs(z) > cmplx.Abs(best) {
+			best, pitch = z, pitches[i]
 		}
 	}
 	if pitch == 0 {
@@ -245,44 +250,54 @@ func measureWithin(a axis, ticks []tick, dark bool, limit float64) reach {
 	width := median(widths)
 	raster.InParallel(len(ticks), func(i int) {
 		p := newProbe(a, width, dark)
-		col := make([]float64, 2*rows+1)
-		for j := range col {
-			col[j] = p.contrast(ticks[i].s, float64(j-rows)*step)
-		}
-		out.lo[i], out.hi[i], out.contrast[i] = ends(col, rows, step, a.lo, a.hi)
+		stands := func(row int) float64 { return p.contrast(ticks[i].s, float64(row)*step) }
+		out.lo[i], out.hi[i], out.contrast[i] = ends(stands, rows, step, a.lo, a.hi)
 	})
 	return out
 }
 
-// ends finds the ends of a tick in its column of contrasts; row zero is t = 0.
-func ends(col []float64, zero int, step, zoneLo, zoneHi float64) (lo, hi, contrast float64) {
-	a, b := max(0, zero+int(zoneLo/step)), min(len(col)-1, zero+int(zoneHi/step))
-	contrast = medianOf(col[a : b+1])
+// ends finds the ends of a tick by how far it stands out in each row, from -rows
+// to rows; row zero is t = 0. It looks at the zone and from there only as far as
+// the tick runs.
+func ends(stands func(row int) float64, rows int, step, zoneLo, zoneHi float64) (lo, hi, contrast float64) {
+	from, to := max(-rows, int(zoneLo/step)), min(rows, int(zoneHi/step))
+	var zone []float64
+	for j := from; j <= to; j++ {
+		zone = append(zone, stands(j))
+	}
+	at := func(row int) float64 {
+		if row >= from && row <= to {
+			return zone[row-from]
+		}
+		return stands(row)
+	}
+	contrast = medianOf(zone)
 	half := contrast / 2
 	var clear int
-	for _, c := range col[a : b+1] {
+	for _, c := range zone {
 		if c > half*0.8 {
 			clear++
 		}
 	}
-	if contrast <= 0 || 4*clear < 3*(b+1-a) {
+	if contrast <= 0 || 4*clear < 3*len(zone) {
 		return math.NaN(), math.NaN(), contrast
 	}
 	walk := func(dir int) float64 {
-		j, end := zero, zero
-		for misses := 0; misses < 2; j += dir {
-			if j < 0 || j >= len(col) {
-				break
+		end, last, next := 0, at(0), 0.0 // of the tick; how far it stands out there, and in the row after
+		for j, misses := 0, 0; misses < 2 && abs(j) <= rows; j += dir {
+			c := at(j)
+			if j == end+dir {
+				next = c
 			}
-			if col[j] >= half {
-				end, misses = j, 0
+			if c >= half {
+				end, last, misses = j, c, 0
 			} else {
 				misses++
 			}
 		}
-		t := float64(end-zero) * step
-		if next := end + dir; next >= 0 && next < len(col) && col[end] > col[next] {
-			t += float64(dir) * step * min(1, (col[end]-half)/(col[end]-col[next]))
+		t := float64(end) * step
+		if abs(end) < rows && last > next {
+			t += float64(dir) * step * min(1, (last-half)/(last-next))
 		}
 		return t
 	}
