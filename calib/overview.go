@@ -105,11 +105,11 @@ func (o overview) strips(swap bool) [][]float32 {
 		}
 		return out
 	}
-	for j := range out {
+	for j, strip := range out {
 		for r := range stripHeight {
 			row := o.pix[(j*stripHeight+r)*dv:][:w]
 			for u, p := range row {
-				out[j][u] += float32(p) / stripHeight
+				strip[u] += float32(p) / stripHeight
 			}
 		}
 	}

@@ -194,13 +194,9 @@ func (s *Scan) Picture() (*image.NRGBA, int, error) {
 		return nil, 0, err
 	}
 	img := image.NewNRGBA(image.Rect(0, 0, o.Width, o.Height))
-	for i := 0; i < o.Width*o.Height; i++ {
-		b := o.U8[i*o.Channels]
-		g, r := b, b
-		if o.Channels >= 3 {
-			g, r = o.U8[i*o.Channels+1], o.U8[i*o.Channels+2]
-		}
-		img.Pix[4*i], img.Pix[4*i+1], img.Pix[4*i+2], img.Pix[4*i+3] = r, g, b, 255
+	ch, dst := o.Channels, img.Pix
+	for src := o.U8; len(src) >= ch; src, dst = src[ch:], dst[4:] {
+		dst[0], dst[1], dst[2], dst[3] = src[ch-1], src[ch/2], src[0], 255 // gray: thrice the same
 	}
 	return img, factor, nil
 }
