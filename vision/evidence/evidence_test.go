@@ -285,6 +285,16 @@ func BenchmarkRead(b *testing.B) {
 	}
 }
 
+func BenchmarkJudge(b *testing.B) {
+	s, px, _ := core(b, 6000, 240, 200, nil, 6)
+	c := strip.Follow(s, perMM)
+	f := Extract(s.Flatten(c), perMM)
+	known := Known{Onsets: [2][]float64{s.Onsets(px, false, perMM), s.Onsets(px, true, perMM)}}
+	for b.Loop() {
+		Default().Judge(f, c, s, Span{From: 0, To: float64(s.Cols - 1), PxPerMM: perMM}, known)
+	}
+}
+
 // TestFindGaps paints on wood what parts it and what only looks like it.
 func TestFindGaps(t *testing.T) {
 	const w, h = 3000, 200

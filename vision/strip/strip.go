@@ -113,8 +113,9 @@ func (s *Strip) sampleBGR(px raster.Pixels, v float64, part float32, light, brow
 		from = at
 		fx, fy := uint64(x&(one-1)), uint64(y&(one-1))
 		sum := (upper[0]*(one-fx)+upper[1]*fx)*(one-fy) + (lower[0]*(one-fx)+lower[1]*fx)*fy // at most 65281 * 65536 in the lower half
-		light[i] += part / (one * one * one) * float32(uint32(sum))
-		brown[i] += part * (float32(sum>>32)/(one*one) - 255)
+		// Signed numbers become floating ones in a single step.
+		light[i] += part / (one * one * one) * float32(int64(uint32(sum)))
+		brown[i] += part * (float32(int64(sum>>32))/(one*one) - 255)
 	}
 }
 

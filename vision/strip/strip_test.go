@@ -213,6 +213,14 @@ func BenchmarkFollow(b *testing.B) {
 	}
 }
 
+func BenchmarkFlatten(b *testing.B) {
+	s := Straighten(coloured(layered(6000, 260, func(x, _ float64) float64 { return x })), []measure.Point{{0, 130}, {5999, 130}}, 240, 0.84)
+	c := Follow(s, 47)
+	for b.Loop() {
+		s.Flatten(c)
+	}
+}
+
 // TestFollowHoldsAxis: wherever the bands deviate, the layer through column u
 // of the axis crosses the axis there.
 func TestFollowHoldsAxis(t *testing.T) {
