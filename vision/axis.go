@@ -24,7 +24,7 @@ func (c curve) scale(u float64) float64 {
 
 // at returns v at u.
 func (c curve) at(u float64) float64 {
-	t := math.Max(-1, math.Min(1, c.scale(u)))
+	t := max(-1, min(1, c.scale(u)))
 	v := c.coef[5]
 	for i := 4; i >= 0; i-- {
 		v = v*t + c.coef[i]
@@ -154,27 +154,37 @@ func (b *band) put(u, v int, c [3]float32) {
 	b.ch[0][i], b.ch[1][i], b.ch[2][i] = opponent(c[0], c[1], c[2])
 }
 
-// sampleBGR fills row v from an 8-bit colour scan, as sampler.mean would.
+// sampleBGR fills row v from an 8-bit colour scan, as sampler.mean would: of the
+// pixel at each cell's centre, or of those at the centres of its quarters.
 func (b *band) sampleBGR(px raster.Pixels, v, sub int) {
-	var offs [][2]float64 // of the places in a cell: along the column and along the row
-	for i := range sub * sub {
-		at := func(i int) float64 { return (float64(i) - float64(sub-1)/2) * b.step / float64(sub) }
-		offs = append(offs, [2]float64{at(i % sub), at(i / sub)})
-	}
 	d := (float64(v) - b.mid) * b.step
-	lastX, lastY, part := px.Width-1, px.Height-1, 1/float32(sub*sub)
-	light, redGreen, yellowBlue := b.ch[0][v*b.w:], b.ch[1][v*b.w:], b.ch[2][v*b.w:]
+	lastX, lastY := px.Width-1, px.Height-1
+	farX, farY := float64(lastX)-b.step, float64(lastY)-b.step
+	inside := false
+	at := func(x, y float64) int {
+		ix, iy := int(x+0.5), int(y+0.5)
+		if !inside {
+			ix, iy = max(0, min(lastX, ix)), max(0, min(lastY, iy))
+		}
+		return 3 * (iy*px.Width + ix)
+	}
+	light, redGreen, yellowBlue := b.ch[0][v*b.w:][:b.w], b.ch[1][v*b.w:][:b.w], b.ch[2][v*b.w:][:b.w]
 	for u, n := range b.normal {
 		x, y := b.place[u][0]+d*n[0], b.place[u][1]+d*n[1]
-		var blue, green, red int
-		for _, o := range offs {
-			ix := max(0, min(lastX, int(x+o[1]*n[1]+o[0]*n[0]+0.5)))
-			iy := max(0, min(lastY, int(y-o[1]*n[0]+o[0]*n[1]+0.5)))
-			at := 3 * (iy*px.Width + ix)
-			p := px.U8[at : at+3 : at+3]
-			blue, green, red = blue+int(p[0]), green+int(p[1]), red+int(p[2])
+		inside = x > b.step && y > b.step && x < farX && y < farY
+		if sub == 1 {
+			p := px.U8[at(x, y):][:3]
+			light[u], redGreen[u], yellowBlue[u] = opponent(float32(p[0]), float32(p[1]), float32(p[2]))
+			continue
 		}
-		light[u], redGreen[u], yellowBlue[u] = opponent(float32(blue)*part, float32(green)*part, float32(red)*part)
+		du, dv := b.step/4*n[0], b.step/4*n[1]
+		left, right, up, down := x-dv, x+dv, y+du, y-du
+		i, j, k, l := at(left-du, up-dv), at(left+du, up+dv), at(right-du, down-dv), at(right+du, down+dv)
+		p, q, r, s := px.U8[i:i+3:i+3], px.U8[j:j+3:j+3], px.U8[k:k+3:k+3], px.U8[l:l+3:l+3]
+		blue := int(p[0]) + int(q[0]) + int(r[0]) + int(s[0])
+		green := int(p[1]) + int(q[1]) + int(r[1]) + int(s[1])
+		red := int(p[2]) + int(q[2]) + int(r[2]) + int(s[2])
+		light[u], redGreen[u], yellowBlue[u] = opponent(float32(blue)/4, float32(green)/4, float32(red)/4)
 	}
 }
 

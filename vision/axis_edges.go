@@ -1,6 +1,9 @@
 package vision
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // rims holds, for every hop columns of a band, how strong the steps across it
 // are: rows of nk values, each the length of the colour step, in spreads of
@@ -16,10 +19,14 @@ type rims struct {
 
 func (r *rims) at(k, v int) float32 { return r.e[v*r.nk+k] }
 
-// newRims averages steps over window columns.
-func newRims(b *band, sd [3]float64, hop, window int) rims {
+// newRims averages steps over window columns, at the rows round which rims are
+// looked for: all within reach of one of those given.
+func newRims(b *band, sd [3]float64, hop, window int, reach float64, near ...float64) rims {
 	r := rims{nk: (b.w + hop - 1) / hop, rows: b.h, hop: hop}
 	r.e = make([]float32, r.nk*b.h)
+	within := func(v int, reach float64) bool {
+		return slices.ContainsFunc(near, func(row float64) bool { return math.Abs(float64(v)-row) <= reach })
+	}
 	smooth := make([]float32, r.nk*b.h)
 	sum := make([]float64, b.w+1)
 	for c, ch := range b.ch {
@@ -27,11 +34,16 @@ func newRims(b *band, sd [3]float64, hop, window int) rims {
 			continue
 		}
 		for v := range b.h {
-			boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], sum, hop, window, 0, b.w)
+			if within(v, reach+4) {
+				boxAt(smooth[v*r.nk:(v+1)*r.nk], ch[v*b.w:(v+1)*b.w], sum, hop, window, 0, b.w)
+			}
 		}
 		k := float32(1 / sd[c])
 		row := func(v int) []float32 { return smooth[v*r.nk : (v+1)*r.nk] }
 		for v := 4; v < b.h-4; v++ {
+			if !within(v, reach) {
+				continue
+			}
 			a, p, q, z, out := row(v-4), row(v-1), row(v+1), row(v+4), r.e[v*r.nk:(v+1)*r.nk]
 			for i := range out {
 				// The slope on both sides, in which a shadow fades, is no step.

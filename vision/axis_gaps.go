@@ -40,7 +40,7 @@ func (m *measurer) cuts() []cut {
 	is := m.below()
 	v1 := int(0.92 * m.breadth)
 	open := make([][]bool, m.u1-m.u0)
-	n := 0
+	n, all := 0, 0 // open cells, those of columns mostly closed and of all
 	for i := range open {
 		open[i] = make([]bool, v1)
 		column := 0
@@ -52,11 +52,11 @@ func (m *measurer) cuts() []cut {
 				column++
 			}
 		}
-		if 2*column < v1 {
+		if all += column; 2*column < v1 {
 			n += column
 		}
 	}
-	if float64(n) > seeThrough*float64(len(open)*v1) {
+	if float64(n) > seeThrough*float64(len(open)*v1) || float64(all) < (1-cutCoarse)*float64(v1) {
 		return nil
 	}
 	var out []cut

@@ -84,14 +84,13 @@ func (f *finder) newMeasurer(line []measure.Point, half float64) *measurer {
 	b := layStraight(f.px, line, 2*half, margin, step)
 	f.setBackground(b)
 	m := &measurer{f: f, b: b, on: f.stands(b)}
-	m.r = newRims(b, f.ground.sd, pieceHop, pieceWindow)
 	m.u0, m.u1 = int(margin/step), b.w-int(margin/step)
 	m.lo, m.hi = b.mid-rowsAcross/2, b.mid+rowsAcross/2
+	m.r = newRims(b, f.ground.sd, pieceHop, pieceWindow, rimReach+1, m.lo, m.hi)
 	if m.u1-m.u0 < rowsAcross/6 {
 		return nil
 	}
 	m.tx = newTexture(b, pieceHop, 24, 0, b.w)
-	m.sumWood()
 	m.rims()
 	return m
 }
@@ -194,6 +193,9 @@ func (m *measurer) lightAt(row float64) float64 {
 // rims follows both rims between u0 and u1 and sets the midline and breadth.
 func (m *measurer) rims() {
 	m.free = m.freeSides()
+	if !m.free[0] || !m.free[1] {
+		m.sumWood()
+	}
 	k0, k1 := m.u0/pieceHop, max(m.u1/pieceHop, m.u0/pieceHop+2)
 	top, ts := m.follow(0, m.lo, k0, k1)
 	bot, bs := m.follow(1, m.hi, k0, k1)
@@ -249,6 +251,7 @@ func (m *measurer) woodness(k, v, w int) float64 {
 
 // sumWood prepares woodness: sums of wood over the rows above.
 func (m *measurer) sumWood() {
+	m.tx.average()
 	nk := m.tx.nk
 	m.sums = make([]float32, nk*(m.b.h+1))
 	for v := range m.b.h {
@@ -280,6 +283,7 @@ func (m *measurer) bare(row float64) bool {
 // grainy tells whether the grain of a mount runs along a row and those within
 // reach of it.
 func (m *measurer) grainy(row float64, reach int) bool {
+	m.tx.average()
 	var at []float64
 	v := int(math.Round(row))
 	for k := m.u0 / pieceHop; k < m.u1/pieceHop; k++ {
@@ -328,9 +332,13 @@ func (m *measurer) ends() {
 func (m *measurer) wood(stir []float64) []float64 {
 	is := make([]float64, m.b.w)
 	free := m.free[0] && m.free[1]
-	f := m.features()
+	var f []feature
+	var near, far beyond
+	if !free && stir == nil {
+		f = m.features()
+		near, far = m.beyond(f, m.u0, -1), m.beyond(f, m.u1, +1)
+	}
 	middle := (m.u0 + m.u1) / 2
-	near, far := m.beyond(f, m.u0, -1), m.beyond(f, m.u1, +1)
 	for u := range is {
 		outside := &far
 		if u < middle {

@@ -29,9 +29,13 @@ func newAgreement(b *band, mid func(u float64) float64, v0, v1 float64, u0, u1 i
 		return a
 	}
 	lags := int(math.Ceil(maxTilt * span))
+	mids := make([]float64, n)
+	for i := range mids {
+		mids[i] = mid(float64(u0 + i))
+	}
 	s := make([][]float64, strips)
 	for i := range s {
-		s[i] = stripSignal(b, mid, v0+float64(i)*span, v0+float64(i+1)*span, u0, u1, max(8, window/3))
+		s[i] = stripSignal(b, mids, v0+float64(i)*span, v0+float64(i+1)*span, u0, max(8, window/3))
 	}
 	for at := 0; at+window <= n; at += a.hop {
 		best, bestLag, power := -1.0, 0, 0.0
@@ -53,11 +57,10 @@ func newAgreement(b *band, mid func(u float64) float64, v0, v1 float64, u0, u1 i
 }
 
 // stripSignal is the mean lightness of the rows mid+v0 to mid+v1, less its own
-// mean over smooth columns.
-func stripSignal(b *band, mid func(u float64) float64, v0, v1 float64, u0, u1, smooth int) []float64 {
-	raw := make([]float64, u1-u0)
-	for i := range raw {
-		m := mid(float64(u0 + i))
+// mean over smooth columns; mids holds mid of the columns from u0 on.
+func stripSignal(b *band, mids []float64, v0, v1 float64, u0, smooth int) []float64 {
+	raw := make([]float64, len(mids))
+	for i, m := range mids {
 		lo, hi := int(math.Round(m+v0)), int(math.Round(m+v1))
 		lo, hi = max(0, min(b.h-1, lo)), max(1, min(b.h, hi))
 		sum := 0.0

@@ -36,17 +36,23 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 	if err != nil {
 		return nil, nil, err
 	}
-	f := finder{px: px, o: o, ground: findGround(t, avoid), hints: h}
-	if f.objects, err = f.ground.objects(t, avoid); err != nil {
+	f := finder{px: px, o: o, hints: h}
+	var spread []float32
+	raster.InParallel(2, func(i int) {
+		if i == 0 {
+			f.ground = findGround(t, avoid)
+		} else {
+			spread = roughSpread(t)
+		}
+	})
+	objects, err := f.ground.objects(t, spread, avoid)
+	if err != nil {
 		return nil, nil, err
 	}
-	if f.inside, err = f.objects.morph(erode, 7, 7); err != nil {
+	if f.sure, err = surely(objects); err != nil {
 		return nil, nil, err
 	}
-	if f.around, err = f.objects.morph(dilate, 3, 3); err != nil {
-		return nil, nil, err
-	}
-	bars, err := findBars(f.objects, strokeOf(t))
+	bars, err := findBars(objects, strokeOf(t))
 	if err != nil {
 		return nil, nil, err
 	}
@@ -76,13 +82,29 @@ func FindCores(px raster.Pixels, o Overview, h Hints) ([]raster.Core, []string, 
 
 // finder looks closely at the bars of one scan.
 type finder struct {
-	px      raster.Pixels
-	o       Overview
-	ground  ground
-	objects mask // of the overview
-	inside  mask // the same less its rims
-	around  mask // the same and what lies just outside
-	hints   Hints
+	px     raster.Pixels
+	o      Overview
+	ground ground
+	sure   mask // of the overview, as surely tells
+	hints  Hints
+}
+
+// atRim marks the pixels of the overview at the rims of objects, inside and out.
+const atRim = 1
+
+// surely returns the mask of objects less their rims, which become atRim.
+func surely(objects mask) (mask, error) {
+	inside, err := objects.morph(erode, 7, 7)
+	if err != nil {
+		return mask{}, err
+	}
+	around, err := objects.morph(dilate, 3, 3)
+	for i, v := range around.on {
+		if v != 0 && inside.on[i] == 0 {
+			inside.on[i] = atRim
+		}
+	}
+	return inside, err
 }
 
 // rowsAcross is how many rows a bar is looked at with (chosen: fine enough for
@@ -124,7 +146,7 @@ func (f *finder) piecesOf(b bar, usual float64) ([]*piece, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := newRims(bd, f.ground.sd, patchHop, 40)
+	r := newRims(bd, f.ground.sd, patchHop, 40, bd.mid, bd.mid)
 	var out []*piece
 	var alone []patch
 	for _, whole := range found {
@@ -381,28 +403,25 @@ func (f *finder) setBackground(b *band) {
 func (f *finder) stands(b *band) []bool {
 	on := make([]bool, b.w*b.h)
 	coloured := b.ch[1] != nil
+	scale := 1 / float64(f.o.Factor)
 	for u := range b.w {
-		p, n := b.place[u], b.normal[u]
-		of := [3]float32{b.background[0][u]}
-		if coloured {
-			of[1], of[2] = b.background[1][u], b.background[2][u]
-		}
+		n, of := b.normal[u], b.groundAt(u)
+		x, y := f.o.FromScan(b.place[u][0]-b.mid*b.step*n[0], b.place[u][1]-b.mid*b.step*n[1])
+		dx, dy := b.step*n[0]*scale, b.step*n[1]*scale
 		for v := range b.h {
-			d := (float64(v) - b.mid) * b.step
-			x, y := f.o.FromScan(p[0]+d*n[0], p[1]+d*n[1])
-			ix, iy := int(x+0.5), int(y+0.5)
-			if x < -0.5 || y < -0.5 || ix >= f.objects.w || iy >= f.objects.h {
+			x, y := x+float64(v)*dx+0.5, y+float64(v)*dy+0.5
+			ix, iy := int(x), int(y)
+			if x < 0 || y < 0 || ix >= f.sure.w || iy >= f.sure.h {
 				continue
 			}
-			i, at := v*b.w+u, iy*f.objects.w+ix
-			if on[i] = f.inside.on[at] != 0; on[i] || f.around.on[at] == 0 {
-				continue
+			i := v*b.w + u
+			switch f.sure.on[iy*f.sure.w+ix] {
+			case 0:
+			case atRim:
+				on[i] = f.ground.stands(b.colourAt(u, v), of, coloured)
+			default:
+				on[i] = true
 			}
-			c := [3]float32{b.ch[0][i]}
-			if coloured {
-				c[1], c[2] = b.ch[1][i], b.ch[2][i]
-			}
-			on[i] = f.ground.stands(c, of, coloured)
 		}
 	}
 	return on

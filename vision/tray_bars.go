@@ -115,11 +115,11 @@ func (g *ground) mask(t tint, avoid mask) mask {
 
 // objects tells which pixels are part of an object: those that stand out and
 // those where the lightness varies as it does not on the ground, since gray
-// wood may be as light as the ground. Thin marks and specks are left out,
-// holes closed.
-func (g *ground) objects(t tint, avoid mask) (mask, error) {
+// wood may be as light as the ground. spread is roughSpread's. Thin marks and specks
+// are left out, holes closed.
+func (g *ground) objects(t tint, spread []float32, avoid mask) (mask, error) {
 	out := g.mask(t, avoid)
-	rough := g.rough(t, avoid)
+	rough := g.rough(t, spread, avoid)
 	rough, err := rough.morph(erode, roughSide, roughSide)
 	if err != nil {
 		return mask{}, err
@@ -148,10 +148,14 @@ func strokeOf(t tint) int { return max(3, max(t.w, t.h)/300) }
 // roughSide is the side of the window in which the lightness's spread is taken.
 const roughSide = 5
 
+// roughSpread is the spread of the lightness, less even slopes, round each pixel.
+func roughSpread(t tint) []float32 {
+	return localSpread(lessMean(t.ch[0], t.w, t.h), t.w, t.h, roughSide)
+}
+
 // rough tells where the lightness spreads, within a window, far more than on
 // the ground.
-func (g *ground) rough(t tint, avoid mask) mask {
-	spread := localSpread(lessMean(t.ch[0], t.w, t.h), t.w, t.h, roughSide)
+func (g *ground) rough(t tint, spread []float32, avoid mask) mask {
 	var usual []float64
 	step := max(1, int(math.Sqrt(float64(t.w*t.h)/40000)))
 	for y := step / 2; y < t.h; y += step {
@@ -218,7 +222,7 @@ func localSpread(v []float32, w, h, side int) []float32 {
 			}
 			if x >= side-1 {
 				m := s / n
-				row[x-r] = float32(math.Sqrt(math.Max(0, float64(q/n-m*m))))
+				row[x-r] = float32(math.Sqrt(max(0, float64(q/n-m*m))))
 			}
 		}
 	}

@@ -43,6 +43,8 @@ type ground struct {
 	w, h int
 	coef [3][6]float64
 	sd   [3]float64
+	// weight is the inverse square of sd.
+	weight [3]float32
 }
 
 // The least spread of the ground, in grey levels, for lightness and colours:
@@ -64,6 +66,9 @@ func findGround(t tint, avoid mask) ground {
 	step := max(1, int(math.Sqrt(float64(t.w*t.h)/40000)))
 	for range 4 {
 		g.refit(t, avoid, step)
+	}
+	for c, sd := range g.sd {
+		g.weight[c] = float32(1 / (sd * sd))
 	}
 	return g
 }
@@ -149,9 +154,10 @@ func (g *ground) refit(t tint, avoid mask, step int) {
 	for i := range even {
 		even[i] = 1
 	}
-	for c, ch := range t.ch {
+	raster.InParallel(len(t.ch), func(c int) {
+		ch := t.ch[c]
 		if ch == nil {
-			continue
+			return
 		}
 		z := make([]float64, len(at))
 		for k, i := range at {
@@ -166,7 +172,7 @@ func (g *ground) refit(t tint, avoid mask, step int) {
 			floor = minSDLight
 		}
 		g.sd[c] = math.Max(floor, 1.4826*median(z)) // of the normal law
-	}
+	})
 }
 
 func (g *ground) basis(x, y int) [6]float64 {
@@ -197,27 +203,24 @@ const darkest = 0.3
 // stands tells whether a colour is not that of the ground given, nor, in a
 // colour picture, of the ground in shadow, which keeps its hue.
 func (g *ground) stands(c, of [3]float32, coloured bool) bool {
-	var sum, cross, own float32
-	for i := range c {
-		w := float32(1 / (g.sd[i] * g.sd[i]))
-		d := c[i] - of[i]
-		sum += d * d * w
-		cross += c[i] * of[i] * w
-		own += of[i] * of[i] * w
-		if !coloured {
-			break
-		}
+	d := [3]float32{c[0] - of[0]}
+	if coloured {
+		d[1], d[2] = c[1]-of[1], c[2]-of[2]
 	}
-	if sum <= standsOut*standsOut {
+	w := &g.weight
+	if d[0]*d[0]*w[0]+d[1]*d[1]*w[1]+d[2]*d[2]*w[2] <= standsOut*standsOut {
 		return false
 	}
 	if !coloured || c[0] >= of[0] || c[0] < darkest*of[0] {
 		return true
 	}
-	k := cross / own
-	sum = 0
+	var cross, own, sum float32
 	for i := range c {
-		d := (c[i] - k*of[i]) / float32(g.sd[i])
+		cross += c[i] * of[i] * w[i]
+		own += of[i] * of[i] * w[i]
+	}
+	for i := range c {
+		d := (c[i] - cross/own*of[i]) / float32(g.sd[i])
 		sum += d * d
 	}
 	return sum > standsOut*standsOut

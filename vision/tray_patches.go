@@ -25,6 +25,7 @@ const (
 // patches finds the parts of the band that look like cores, the longest first.
 // on tells which cells stand out from the ground.
 func patches(b *band, tx *texture, on []bool) ([]patch, error) {
+	tx.average()
 	cells := newMask(tx.nk, tx.rows)
 	for v := range tx.rows {
 		for k := range tx.nk {

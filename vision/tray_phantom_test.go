@@ -504,3 +504,47 @@ func BenchmarkFindCores(b *testing.B) {
 	}
 	b.ReportMetric(float64(s.Pixels().Width*s.Pixels().Height)/1e6, "Mpx")
 }
+
+func BenchmarkFindGround(b *testing.B) {
+	s, truth := benchTray(b)
+	o, err := s.Overview(overviewSide)
+	if err != nil {
+		b.Fatal(err)
+	}
+	t := newTint(o.Pixels)
+	avoid := newMask(t.w, t.h)
+	for _, poly := range avoidOf(truth) {
+		for i, p := range poly {
+			poly[i][0], poly[i][1] = o.FromScan(p[0], p[1])
+		}
+		avoid.fill(poly)
+	}
+	for b.Loop() {
+		findGround(t, avoid)
+	}
+}
+
+// BenchmarkMeasurePieces measures one core along its true axis.
+func BenchmarkMeasurePieces(b *testing.B) {
+	s, truth := benchTray(b)
+	o, err := s.Overview(overviewSide)
+	if err != nil {
+		b.Fatal(err)
+	}
+	t := newTint(o.Pixels)
+	f := finder{px: s.Pixels(), o: o, ground: findGround(t, newMask(t.w, t.h))}
+	objects, err := f.ground.objects(t, roughSpread(t), newMask(t.w, t.h))
+	if err != nil {
+		b.Fatal(err)
+	}
+	if f.sure, err = surely(objects); err != nil {
+		b.Fatal(err)
+	}
+	core := truth.Cores[0]
+	b.ReportAllocs()
+	for b.Loop() {
+		if len(f.measurePieces(core.CentrelinePx, core.WidthMM/truth.MMPerPx[0]/2)) == 0 {
+			b.Fatal("no piece")
+		}
+	}
+}

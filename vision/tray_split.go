@@ -238,14 +238,15 @@ func agreementAt(b *band, s seam) (within, through float64) {
 	const thick = 4.0 // rows of a strip
 	const apart = 8.0 // rows from one strip's middle to the next
 	u0, u1 := s.k0*patchHop, min(b.w, (s.k0+len(s.rows))*patchHop)
-	row := func(u float64) float64 {
-		return s.rows[max(0, min(len(s.rows)-1, int(u)/patchHop-s.k0))]
+	mids := make([]float64, u1-u0)
+	for i := range mids {
+		mids[i] = s.rows[min(len(s.rows)-1, i/patchHop)]
 	}
 	window := min(rowsAcross, u1-u0)
 	var strip [4][]float64
 	for i := range strip {
 		v := (float64(i) - 1.5) * apart
-		strip[i] = stripSignal(b, row, v-thick/2, v+thick/2, u0, u1, window/3)
+		strip[i] = stripSignal(b, mids, v-thick/2, v+thick/2, u0, window/3)
 	}
 	lags := int(math.Ceil(maxTilt * apart))
 	n := 0.0

@@ -44,7 +44,7 @@ func TestSplitPatchLeavesNoSliver(t *testing.T) {
 			for range p.k1 - p.k0 {
 				p.top, p.bottom = append(p.top, top+patchErosion), append(p.bottom, bottom-patchErosion)
 			}
-			rims := newRims(b, [3]float64{minSDLight, minSDColour, minSDColour}, patchHop, 40)
+			rims := newRims(b, [3]float64{minSDLight, minSDColour, minSDColour}, patchHop, 40, b.mid, b.mid)
 			if got := splitPatch(b, &rims, p, breadths{least: tc.least}); len(got) != tc.parts {
 				t.Errorf("parted in %d, want %d", len(got), tc.parts)
 			}

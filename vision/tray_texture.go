@@ -2,14 +2,16 @@ package vision
 
 import "math"
 
-// texture holds, for every hop columns of a band, how strongly the lightness
-// changes along and across it, averaged over a window of columns and a few
-// rows. Rings across the band make it change along; the grain of a mount, that
+// texture holds how strongly the lightness changes along and across a band, and,
+// once asked for, its averages for every hop columns over a window of columns and a
+// few rows. Rings across the band make it change along; the grain of a mount, that
 // runs with the band, makes it change across.
 type texture struct {
-	nk, rows, hop int
-	gu, gv        []float32 // nk a row
 	along, across []float32 // at each cell of the band
+	w, nk, rows   int
+	hop, window   int
+	u0, u1        int
+	gu, gv        []float32 // averages of along and across, nk a row
 }
 
 // textureSide is how many rows or columns are averaged along a line before the
@@ -19,11 +21,16 @@ const textureSide = 5
 // newTexture looks at the columns from u0 up to u1, where the object lies: its
 // ends are steps along the band, but no rings.
 func newTexture(b *band, hop, window, u0, u1 int) texture {
-	t := texture{nk: (b.w + hop - 1) / hop, rows: b.h, hop: hop}
+	t := texture{w: b.w, nk: (b.w + hop - 1) / hop, rows: b.h, hop: hop, window: window, u0: u0, u1: u1}
 	t.along, t.across = changes(b)
-	t.gu = averaged(b, t.along, hop, window, u0, u1)
-	t.gv = averaged(b, t.across, hop, window, u0, u1)
 	return t
+}
+
+// average takes the means that cross compares, once.
+func (t *texture) average() {
+	if t.gu == nil {
+		t.gu, t.gv = t.averaged(t.along), t.averaged(t.across)
+	}
 }
 
 // changes returns the square change of lightness at each cell: along the band
@@ -81,14 +88,12 @@ func columnMeans(b *band, side int) []float32 {
 	return out
 }
 
-// averaged takes means of e over a window of columns, every hop of them,
-// between u0 and u1.
-func averaged(b *band, e []float32, hop, window, u0, u1 int) []float32 {
-	nk := (b.w + hop - 1) / hop
-	out := make([]float32, nk*b.h)
-	sum := make([]float64, b.w+1)
-	for v := range b.h {
-		boxAt(out[v*nk:(v+1)*nk], e[v*b.w:(v+1)*b.w], sum, hop, window, u0, u1)
+// averaged takes means of e over the window, every hop columns.
+func (t *texture) averaged(e []float32) []float32 {
+	out := make([]float32, t.nk*t.rows)
+	sum := make([]float64, t.w+1)
+	for v := range t.rows {
+		boxAt(out[v*t.nk:(v+1)*t.nk], e[v*t.w:(v+1)*t.w], sum, t.hop, t.window, t.u0, t.u1)
 	}
 	return out
 }
