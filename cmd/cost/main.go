@@ -14,7 +14,6 @@ import (
 	"flag"
 	"fmt"
 	"log"
-	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -81,7 +80,7 @@ func manyTrays(bin string, trays, runs int) error {
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(p.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.LZW}), f.Close()); err != nil {
+	if err := errors.Join(p.WriteTIFF(f, phantom.TIFFOptions{Compression: phantom.LZW}), f.Sync(), f.Close()); err != nil {
 		return err
 	}
 	for i := 2; i <= trays; i++ {
@@ -122,37 +121,45 @@ func one(bin, dir string, cores int, name string, p *phantom.Picture, o phantom.
 	if err != nil {
 		return err
 	}
-	if err := p.WriteTIFF(f, o); err != nil {
-		f.Close()
-		return err
-	}
-	if err := f.Close(); err != nil {
+	// On the disk, as scans are: else the first results to be synced wait for it.
+	if err := errors.Join(p.WriteTIFF(f, o), f.Sync(), f.Close()); err != nil {
 		return err
 	}
 	job, err := json.Marshal(measure.Job{Scan: path, Look: true})
 	if err != nil {
 		return err
 	}
-	decode, whole := usage.Usage{Wall: math.MaxInt64, CPU: math.MaxInt64}, usage.Usage{Wall: math.MaxInt64, CPU: math.MaxInt64}
-	for range runs {
-		d, err := usage.Of(exec.Command(filepath.Join(bin, "pithward-scan")), job)
+	decoding := func() *exec.Cmd { return exec.Command(filepath.Join(bin, "pithward-scan")) }
+	measuring := func() *exec.Cmd {
+		return exec.Command(filepath.Join(bin, "pithward"), "measure", path, "--overwrite")
+	}
+	var decode, whole usage.Usage
+	for i := range runs {
+		d, err := usage.Of(decoding(), job)
 		if err != nil {
 			return fmt.Errorf("decoding: %w", err)
 		}
-		w, err := usage.Of(exec.Command(filepath.Join(bin, "pithward"), "measure", path, "--overwrite"), nil)
+		w, err := usage.Of(measuring(), nil)
 		if err != nil {
 			return fmt.Errorf("measuring: %w", err)
 		}
+		if i == 0 {
+			decode, whole = d, w
+		}
 		decode, whole = least(decode, d), least(whole, w)
+	}
+	peak, err := usage.Peak(measuring(), nil)
+	if err != nil {
+		return fmt.Errorf("measuring: %w", err)
 	}
 	size := float64(p.Width*p.Height*p.Channels*p.Bits()/8) / 1e6
 	fmt.Printf("%5d  %-8s  %6d x %5d  %8.0f  %9.2f  %9.2f  %6.2f  %9.2f  %10.0f  %6.2f\n", cores, name, p.Width, p.Height, size,
 		decode.Wall.Seconds(), whole.Wall.Seconds(), whole.Wall.Seconds()/decode.Wall.Seconds(),
-		whole.CPU.Seconds()/decode.CPU.Seconds(), float64(whole.Peak)/1e6, float64(whole.Peak)/1e6/size)
+		whole.CPU.Seconds()/decode.CPU.Seconds(), float64(peak)/1e6, float64(peak)/1e6/size)
 	return nil
 }
 
-// least keeps the shorter times and the larger peak of two runs.
+// least keeps the shorter times of two runs.
 func least(a, b usage.Usage) usage.Usage {
-	return usage.Usage{Wall: min(a.Wall, b.Wall), CPU: min(a.CPU, b.CPU), Peak: max(a.Peak, b.Peak)}
+	return usage.Usage{Wall: min(a.Wall, b.Wall), CPU: min(a.CPU, b.CPU)}
 }

@@ -13,35 +13,54 @@ import (
 	"time"
 )
 
-// Usage is what a command took, its descendants included.
-type Usage struct {
-	Wall, CPU time.Duration
-	Peak      int64 // bytes resident at once, looked at every 5 ms (Linux)
-}
+// Usage is the time that a command took, its descendants included.
+type Usage struct{ Wall, CPU time.Duration }
 
 // Of runs a command to its end. The error holds what it said.
-func Of(cmd *exec.Cmd, stdin []byte) (u Usage, err error) {
-	cmd.Stdin = bytes.NewReader(stdin)
-	var talk bytes.Buffer
-	cmd.Stderr = &talk
+func Of(cmd *exec.Cmd, stdin []byte) (Usage, error) {
 	start := time.Now()
-	if err := cmd.Start(); err != nil {
-		return u, err
+	wait, err := begin(cmd, stdin)
+	if err == nil {
+		err = wait()
+	}
+	if err != nil {
+		return Usage{}, err
+	}
+	return Usage{time.Since(start), cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()}, nil
+}
+
+// Peak runs a command to its end and returns the most bytes that it and its
+// descendants had resident at once, looked at every 5 ms (Linux). That takes a
+// tenth of a processor: times are another run's.
+func Peak(cmd *exec.Cmd, stdin []byte) (peak int64, err error) {
+	wait, err := begin(cmd, stdin)
+	if err != nil {
+		return 0, err
 	}
 	done := make(chan error, 1)
-	go func() { done <- cmd.Wait() }()
+	go func() { done <- wait() }()
 	for {
 		select {
 		case err := <-done:
-			if err != nil {
-				err = fmt.Errorf("%w: %s", err, talk.String())
-			}
-			u.Wall, u.CPU = time.Since(start), cmd.ProcessState.UserTime()+cmd.ProcessState.SystemTime()
-			return u, err
+			return peak, err
 		case <-time.After(5 * time.Millisecond):
-			u.Peak = max(u.Peak, resident(cmd.Process.Pid))
+			peak = max(peak, resident(cmd.Process.Pid))
 		}
 	}
+}
+
+// begin starts a command; wait returns when it has ended, with what it said if
+// that was a failure.
+func begin(cmd *exec.Cmd, stdin []byte) (wait func() error, err error) {
+	cmd.Stdin = bytes.NewReader(stdin)
+	var talk bytes.Buffer
+	cmd.Stderr = &talk
+	return func() error {
+		if err := cmd.Wait(); err != nil {
+			return fmt.Errorf("%w: %s", err, talk.String())
+		}
+		return nil
+	}, cmd.Start()
 }
 
 // resident is the memory of a process and its descendants (Linux).
