@@ -29,6 +29,13 @@ func settled(t *testing.T, decide ...measure.Event) (dir, project string) {
 	if status != 0 || !strings.Contains(talk, "stored as reading 1") {
 		t.Fatalf("status %d: %s", status, talk)
 	}
+	decided(t, project, decide...)
+	return dir, project
+}
+
+// decided has observers decide on the first reading of a project.
+func decided(t *testing.T, project string, decide ...measure.Event) {
+	t.Helper()
 	l, err := ledger.Open(t.Context(), project)
 	if err != nil {
 		t.Fatal(err)
@@ -49,7 +56,6 @@ func settled(t *testing.T, decide ...measure.Event) (dir, project string) {
 			t.Fatal(err)
 		}
 	}
-	return dir, project
 }
 
 var (

@@ -128,9 +128,11 @@ func (s *stage) take(end string) {
 	}
 }
 
-// write makes a result.
+// write makes a result, or makes it anew.
 func (s *stage) write(end string, text []byte) error {
-	s.made = append(s.made, end)
+	if !s.has(end) {
+		s.made = append(s.made, end)
+	}
 	return os.WriteFile(s.path(end), text, 0o666)
 }
 

@@ -66,6 +66,7 @@ func TestExamples(t *testing.T) {
 				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--overwrite", "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {
 					t.Fatal(talk)
 				}
+				decided(t, filepath.Join(dir, "osmundvale.pithward"), removal)
 			}
 			if cmd.Name() == "class" {
 				if status, _, talk := call(t, "measure", filepath.Join(dir, "tray.tif"), "--sheet", filepath.Join(dir, "cores.csv"), "--project", filepath.Join(dir, "osmundvale.pithward")); status != 0 {

@@ -225,6 +225,9 @@ func (m measurer) batch(ctx context.Context, tasks []task, members []int, outcom
 	var scans []string
 	for k, i := range members {
 		got[k] = m.prepare(ctx, tasks[i], talk)
+		if len(members) > 1 { // one worker at a time; and none is joined whose pictures fail
+			got[k].finish(m.full)
+		}
 		if got[k].stage != nil {
 			all, scans = append(all, &got[k].m), append(scans, tasks[i].scan)
 		}
@@ -242,10 +245,39 @@ func (m measurer) batch(ctx context.Context, tasks []task, members []int, outcom
 // staged is a scan whose results are being made.
 type staged struct {
 	outcome
-	stage *stage // nil: there is nothing to write
+	stage *stage       // nil: there is nothing to write
+	work  *worker.Work // which may still be drawing pictures; nil: they are there
 }
 
-// prepare measures one scan, unless it can be skipped.
+// finish waits for the pictures. It tells whether the measurement has come to more
+// warnings thereby. Where they fail there is nothing to write.
+func (g *staged) finish(full *fullDisks) (more bool) {
+	if g.stage == nil || g.work == nil {
+		return false
+	}
+	late, err := g.work.Wait()
+	g.work = nil
+	if err != nil {
+		g.stage.Close()
+		*g = staged{outcome: outcome{err: full.explain(unmeasured(err, g.stage.task), g.stage.task)}}
+		return false
+	}
+	g.m.Warnings = append(g.m.Warnings, late...)
+	g.stage.take(overlayEnd)
+	g.stage.take(stripsEnd)
+	return len(late) > 0
+}
+
+// unmeasured words why a worker failed at a scan.
+func unmeasured(err error, t task) error {
+	if errors.Is(err, context.Canceled) {
+		return errors.New("not measured: interrupted")
+	}
+	return errors.New(strings.TrimPrefix(err.Error(), filepath.Base(t.scan)+": "))
+}
+
+// prepare measures one scan, unless it can be skipped. Its pictures may still be
+// being drawn then.
 func (m measurer) prepare(ctx context.Context, t task, talk *talk) *staged {
 	failed := func(err error) *staged { return &staged{outcome: outcome{err: err}} }
 	if ctx.Err() != nil {
@@ -267,66 +299,73 @@ func (m measurer) prepare(ctx context.Context, t task, talk *talk) *staged {
 	if err != nil {
 		return failed(m.full.explain(err, t))
 	}
-	got, err := m.measure(ctx, s, talk)
+	got, work, err := m.measure(ctx, s, talk)
 	if err != nil {
 		s.Close()
 		return failed(m.full.explain(err, t))
 	}
-	return &staged{outcome{m: got}, s}
+	return &staged{outcome{m: got}, s, work}
 }
 
-// write makes the files of a scan that was measured and puts them in place.
+// write makes the files of a scan that was measured, while its pictures are drawn,
+// and puts all in place.
 func (m measurer) write(g *staged, joined []measure.JoinedCore) outcome {
 	if g.stage == nil {
 		return g.outcome
 	}
+	err := writeResults(g.stage, &g.m, g.m, joined, m.unit)
+	more := g.finish(m.full)
+	if g.stage == nil {
+		return g.outcome
+	}
 	defer g.stage.Close()
-	o := g.outcome
-	err := writeResults(g.stage, &o.m, o.m, joined, m.unit)
+	if more {
+		err = writeResults(g.stage, &g.m, g.m, joined, m.unit)
+	}
 	if err == nil {
-		o.files, err = g.stage.commit()
+		g.files, err = g.stage.commit()
 	}
 	if err != nil {
 		return outcome{err: m.full.explain(fmt.Errorf("the results cannot be written: %w", err), g.stage.task)}
 	}
-	if len(o.m.Cores) == 0 {
-		o.err = errNoCore
+	if len(g.m.Cores) == 0 {
+		g.err = errNoCore
 	}
-	return o
+	return g.outcome
 }
 
-// measure has the worker measure a scan, and draw its pictures on the stage.
-func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (measure.Measurement, error) {
+// measure has the worker measure a scan. The worker goes on to draw the pictures
+// on the stage.
+func (m measurer) measure(ctx context.Context, s *stage, talk *talk) (got measure.Measurement, work *worker.Work, err error) {
 	t := s.task
 	job := measure.Job{Scan: t.scan, Settings: m.settings, Scanners: m.scanners, Overlay: s.path(overlayEnd), Version: m.version}
 	if m.strips {
 		job.Strips = s.path(stripsEnd)
 		if err := os.Mkdir(job.Strips, 0o777); err != nil {
-			return measure.Measurement{}, err
+			return got, nil, err
 		}
 	}
 	var warnings []string
 	if m.sheet != nil {
 		job.Fields, warnings = m.sheet.ForScan(t.scan)
 	}
-	got, err := m.worker.Measure(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
-	if errors.Is(err, context.Canceled) {
-		return got, errors.New("not measured: interrupted")
-	}
-	if err != nil {
-		return got, errors.New(strings.TrimPrefix(err.Error(), filepath.Base(t.scan)+": "))
+	work = m.worker.Start(ctx, job, func(msg measure.Message) { talk.progress(t.scan, msg) })
+	got, ok := work.Measurement()
+	if !ok {
+		_, err := work.Wait()
+		return got, nil, unmeasured(err, t)
 	}
 	got.FillLists()
-	if got.Program.Run, err = m.run(job.Fields); err != nil {
-		return got, err
-	}
 	got.Warnings = append(warnings, got.Warnings...)
-	if err := measure.Validate(got); err != nil {
-		return got, fmt.Errorf("the worker's result contradicts itself; report it with the scan: %s", strings.ReplaceAll(err.Error(), "\n", "; "))
+	got.Program.Run, err = m.run(job.Fields)
+	if err == nil {
+		if err = measure.Validate(got); err != nil {
+			err = fmt.Errorf("the worker's result contradicts itself; report it with the scan: %s", strings.ReplaceAll(err.Error(), "\n", "; "))
+		}
 	}
-	s.take(overlayEnd)
-	if m.strips {
-		s.take(stripsEnd)
+	if err != nil {
+		_, _ = work.Wait() // else it would draw on a stage that is being removed
+		return got, nil, err
 	}
-	return got, nil
+	return got, work, nil
 }

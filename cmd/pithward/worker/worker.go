@@ -64,37 +64,90 @@ func Find(override string) (string, error) {
 	return path, nil
 }
 
-// Measure has one scan measured by a worker process of its own; see run. The
-// error says what became of the scan in plain words, without its name; it wraps
-// ctx's error if that was the cause.
-func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(measure.Message)) (measure.Measurement, error) {
+// Work is a scan in the hands of a worker.
+type Work struct {
+	measured chan measure.Measurement // one, or closed without any
+	ended    chan struct{}            // closed when the worker has ended
+	late     []string
+	err      error
+}
+
+// Start has one scan measured by a worker process of its own; see run.
+func (w Worker) Start(ctx context.Context, job measure.Job, progress func(measure.Message)) *Work {
+	k := &Work{measured: make(chan measure.Measurement, 1), ended: make(chan struct{})}
 	sum := make(chan hashed, 1)
 	go func() { sum <- hashOf(job.Scan) }() // while the worker starts, which one processor does
-	answer, err := w.run(ctx, job, progress)
+	go func() {
+		defer close(k.ended)
+		defer close(k.measured)
+		given := errNoResult
+		_, k.late, k.err = w.run(ctx, job, func(limited context.Context, m measure.Message) {
+			switch {
+			case m.Measurement != nil:
+				if given = identify(limited, m.Measurement, sum); given == nil {
+					k.measured <- *m.Measurement
+				}
+			case m.Stage != "" && progress != nil:
+				progress(m)
+			}
+		})
+		if k.err == nil {
+			k.err = given
+		}
+	}()
+	return k
+}
+
+// Measurement returns what was measured, as soon as it is known: the pictures may
+// still be being drawn. Without one, Wait says why.
+func (k *Work) Measurement() (m measure.Measurement, ok bool) {
+	m, ok = <-k.measured
+	return m, ok
+}
+
+// Wait returns when the worker has ended, with what has to be added to the
+// measurement's warnings. The error says what became of the scan in plain words,
+// without its name; it wraps ctx's error if that was the cause.
+func (k *Work) Wait() (late []string, err error) {
+	<-k.ended
+	return k.late, k.err
+}
+
+// Measure has one scan measured and its pictures drawn by a worker process of its
+// own. Errors are those of Wait.
+func (w Worker) Measure(ctx context.Context, job measure.Job, progress func(measure.Message)) (measure.Measurement, error) {
+	k := w.Start(ctx, job, progress)
+	m, _ := k.Measurement()
+	late, err := k.Wait()
 	if err != nil {
 		return measure.Measurement{}, err
 	}
-	if answer.Measurement == nil {
-		return measure.Measurement{}, errNoResult
-	}
-	m := *answer.Measurement
+	m.Warnings = append(m.Warnings, late...)
+	return m, nil
+}
+
+// identify names a measurement by its scan's hash, once that is known.
+func identify(ctx context.Context, m *measure.Measurement, sum <-chan hashed) error {
 	select {
 	case h := <-sum:
-		if h.err != nil {
-			return measure.Measurement{}, h.err
+		if h.err == nil {
+			m.Identify(h.sum)
 		}
-		m.Identify(h.sum)
+		return h.err
 	case <-ctx.Done():
-		return measure.Measurement{}, fmt.Errorf("not measured: %w", ctx.Err())
+		return ctx.Err()
 	}
-	return m, nil
 }
 
 // Look has pieces of one scan written, as the job says, by a worker process of
 // its own. Errors are those of Measure.
 func (w Worker) Look(ctx context.Context, job measure.Job, progress func(measure.Message)) error {
 	job.Look = true
-	answer, err := w.run(ctx, job, progress)
+	answer, _, err := w.run(ctx, job, func(_ context.Context, m measure.Message) {
+		if m.Stage != "" && progress != nil {
+			progress(m)
+		}
+	})
 	if err == nil && answer.Measurement == nil {
 		err = errNoResult
 	}
@@ -115,7 +168,7 @@ func hashOf(path string) hashed {
 // Rulers has the rulers of one scan read by a worker process of its own. Errors
 // are those of Measure.
 func (w Worker) Rulers(ctx context.Context, scan string) (measure.RulerScan, error) {
-	answer, err := w.run(ctx, measure.Job{Scan: scan, Rulers: true}, nil)
+	answer, _, err := w.run(ctx, measure.Job{Scan: scan, Rulers: true}, func(context.Context, measure.Message) {})
 	if err != nil {
 		return measure.RulerScan{}, err
 	}
@@ -128,14 +181,15 @@ func (w Worker) Rulers(ctx context.Context, scan string) (measure.RulerScan, err
 // errNoResult says that a worker ended as if it had answered.
 var errNoResult = errors.New("the worker ended without a result: " + remedy)
 
-// run has a job done by a worker process and returns its answer. progress, if
-// not nil, is called from this goroutine with each message on the way. The
-// worker is ended when ctx is, when the time limit has passed, and when this
-// process dies.
-func (w Worker) run(ctx context.Context, job measure.Job, progress func(measure.Message)) (*measure.Message, error) {
+// run has a job done by a worker process. said is called from this goroutine with
+// each message, and a context that ends when the worker is ended: when ctx is, and
+// when the time limit has passed. So it is when this process dies. answer is what
+// the worker came to, late what is to be added to its warnings; the error is that
+// of [Work.Wait].
+func (w Worker) run(ctx context.Context, job measure.Job, said func(context.Context, measure.Message)) (answer *measure.Message, late []string, err error) {
 	order, err := json.Marshal(job)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	limited := ctx
 	if w.TimeLimit > 0 {
@@ -161,12 +215,12 @@ func (w Worker) run(ctx context.Context, job measure.Job, progress func(measure.
 	cmd.WaitDelay = 2 * time.Second
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if err := cmd.Start(); err != nil {
-		return nil, fmt.Errorf("%s could not be started: %w", w.Path, err)
+		return nil, nil, fmt.Errorf("%s could not be started: %w", w.Path, err)
 	}
-	answer, saidErr := listen(stdout, cmp.Or(w.Limit, answerLimit), progress)
+	answer, saidErr := listen(stdout, cmp.Or(w.Limit, answerLimit), func(m measure.Message) { said(limited, m) })
 	if saidErr != nil {
 		_ = kill() // whatever it still says is of no use; if it has ended already, so much the better
 	}
@@ -174,22 +228,22 @@ func (w Worker) run(ctx context.Context, job measure.Job, progress func(measure.
 
 	switch {
 	case ctx.Err() != nil:
-		return nil, fmt.Errorf("not measured: %w", ctx.Err())
+		return nil, nil, fmt.Errorf("not measured: %w", ctx.Err())
 	case limited.Err() != nil:
-		return nil, fmt.Errorf("not measured within %v, so its worker was ended: raise --time-limit, or look whether the scan is what it should be: %w", w.TimeLimit, ErrTooLong)
+		return nil, nil, fmt.Errorf("not measured within %v, so its worker was ended: raise --time-limit, or look whether the scan is what it should be: %w", w.TimeLimit, ErrTooLong)
 	case saidErr != nil:
-		return nil, saidErr
+		return nil, nil, saidErr
 	case answer != nil && answer.Error != "":
-		return nil, errors.New(answer.Error)
+		return nil, nil, errors.New(answer.Error)
 	case endErr != nil:
-		return nil, death(endErr, stderr.String())
+		return nil, nil, death(endErr, stderr.String())
 	case answer == nil:
-		return nil, errNoResult
+		return nil, nil, errNoResult
 	}
-	if why := jpegDamage(stderr.String()); why != "" && answer.Measurement != nil {
-		answer.Measurement.Warnings = append(answer.Measurement.Warnings, measure.DamagedData(why))
+	if why := jpegDamage(stderr.String()); why != "" {
+		late = []string{measure.DamagedData(why)}
 	}
-	return answer, nil
+	return answer, late, nil
 }
 
 // jpegDamage picks from a worker's standard error what the JPEG library
@@ -209,10 +263,10 @@ func jpegDamage(stderr string) string {
 // remedy is what to do about a scan that ends its worker.
 const remedy = "save the scan anew as an uncompressed TIFF and try again; if it stays so, report it with the scan"
 
-// listen reads the worker's messages until it has answered or ends; the answer
-// is nil if it did not. It returns an error for what is no message, and for
-// too much of it.
-func listen(stdout io.Reader, limit int64, progress func(measure.Message)) (*measure.Message, error) {
+// listen reads the worker's messages until it ends and has each said. The answer
+// is its first result, and whatever error it came to then; nil if there was
+// neither. It returns an error for what is no message, and for too much of it.
+func listen(stdout io.Reader, limit int64, said func(measure.Message)) (*measure.Message, error) {
 	limited := &io.LimitedReader{R: stdout, N: limit + 1}
 	lines := bufio.NewReaderSize(limited, 64<<10)
 	var answer *measure.Message
@@ -230,12 +284,14 @@ func listen(stdout io.Reader, limit int64, progress func(measure.Message)) (*mea
 			if fault != nil {
 				return nil, fmt.Errorf("the worker said something that is no answer (%s): are %s and pithward of one version?", clean(string(text), 60), Name)
 			}
-			switch {
-			case answer != nil:
-			case m.Measurement != nil || m.Rulers != nil || m.Error != "":
+			switch result := m.Measurement != nil || m.Rulers != nil || m.Error != ""; {
+			case result && answer == nil:
 				answer = &m
-			case progress != nil:
-				progress(m)
+				said(m)
+			case result:
+				answer.Error = cmp.Or(answer.Error, m.Error)
+			default:
+				said(m)
 			}
 		}
 		if err != nil { // its end; how it ended is told by its exit status

@@ -61,6 +61,7 @@ func TestMishaps(t *testing.T) {
 		{"torrent.tif", "the worker's answer is larger than 1 MiB: is this a scan of cores?"},
 		{"endless.tif", "the worker's answer is larger than 1 MiB: is this a scan of cores?"},
 		{"silent.tif", "the worker ended without a result: " + remedy},
+		{"undrawn.tif", "the overlay cannot be written: check the room on the disk"},
 		{"refused.tif", "refused.tif: cannot be read: save it as TIFF"},
 		{"hang.tif", "not measured within 1s, so its worker was ended: raise --time-limit, or look whether the scan is what it should be: time limit passed"},
 	}

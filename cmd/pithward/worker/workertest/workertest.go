@@ -79,6 +79,9 @@ func run() int {
 	case "midway":
 		fmt.Print(`{"stage": "reading cores", "do`)
 		die(syscall.SIGABRT)
+	case "undrawn":
+		answer(say, job, "good")
+		return code(say.Encode(measure.Message{Error: "the overlay cannot be written: check the room on the disk"}))
 	case "late":
 		answer(say, job, "good")
 		die(syscall.SIGSEGV)
