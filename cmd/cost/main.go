@@ -28,7 +28,7 @@ import (
 
 func main() {
 	bin := flag.String("bin", "bin", "folder with pithward and pithward-scan")
-	runs := flag.Int("runs", 3, "runs of each, the quickest counts")
+	runs := flag.Int("runs", 5, "runs of each, the quickest counts")
 	sizes := flag.String("cores", "3,10,20", "cores on a tray, tray by tray")
 	folder := flag.Int("folder", 50, "small trays in a folder; 0: none")
 	flag.Parse()
