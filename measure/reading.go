@@ -259,16 +259,21 @@ func (c *chain) within(i, j int) bool {
 	return c.p[j].At-c.p[i].At-c.darkBetween(i, j) <= farthest*math.Max(c.local[i], c.local[j]) || j-i < 12
 }
 
+// most is what a link may add to a path's log weight: links lower it, but for
+// the ways in which boundaries may lie hidden.
+func (c *chain) most() float64 {
+	if c.dark == nil {
+		return 0
+	}
+	return math.Log(1 + mostUnseen)
+}
+
 // best finds the most probable path and returns its proposals.
 func (c *chain) best() []int {
 	if c.prior.Weight == 0 {
 		return c.independent().Accepted
 	}
-	most := 0.0 // that a link may add
-	if c.dark != nil {
-		most = math.Log(1 + mostUnseen)
-	}
-	n := len(c.p)
+	n, most := len(c.p), c.most()
 	best, from := make([]float64, n), make([]int, n)
 	for j := range best {
 		best[j], _ = c.start(j)
@@ -303,15 +308,15 @@ func (c *chain) sums() Inference {
 	if c.prior.Weight == 0 {
 		return c.independent()
 	}
-	n := len(c.p)
+	n, most := len(c.p), c.most()
 	fwd, bwd := make([]float64, n), make([]float64, n)
 	m1, m2 := make([]float64, n), make([]float64, n) // moments of the number of boundaries up to i
 	for j := 0; j < n; j++ {
 		start, before := c.start(j)
 		acc := newLogSum(start, before.Mean, before.square())
 		for i := j - 1; i >= 0 && c.within(i, j); i-- {
-			if fwd[i] < acc.top-negligible {
-				continue // links only lower the weight
+			if fwd[i]+most < acc.top-negligible {
+				continue
 			}
 			l, u := c.through(i, j)
 			acc.add(fwd[i]+l, m1[i]+u.Mean, m2[i]+2*m1[i]*u.Mean+u.square())
@@ -323,7 +328,7 @@ func (c *chain) sums() Inference {
 		l, _ := c.end(i)
 		acc := newLogSum(l, 0, 0)
 		for j := i + 1; j < n && c.within(i, j); j++ {
-			if bwd[j]+c.odds(j) < acc.top-negligible {
+			if bwd[j]+c.odds(j)+most < acc.top-negligible {
 				continue
 			}
 			l, _ := c.through(i, j)
@@ -366,8 +371,8 @@ func (c *chain) independent() Inference {
 	return out
 }
 
-// negligible is the difference of log weights below which the smaller adds
-// nothing that is written: exp(-24) is 4e-11.
+// negligible is the difference of log weights below which the smaller is left out:
+// exp(-24) is 4e-11, which comes to some 1e-7 of a probability along a core.
 const negligible = 24
 
 // logSum adds weights given by their logarithms and keeps the weighted mean of

@@ -101,7 +101,8 @@ func do(ctx context.Context, job measure.Job, say *speaker) error {
 	return errors.Join(draw(ctx, s, m, base, job, say.progress), saying.Wait())
 }
 
-// draw writes the pictures asked for, and closes the scan before the last.
+// draw writes the pictures asked for, and closes the scan while the overlay, the
+// last, is drawn.
 func draw(ctx context.Context, s *vision.Scan, m measure.Measurement, base picture, job measure.Job, tell vision.Progress) error {
 	if job.Strips != "" {
 		tell("drawing strips", 0, 1)

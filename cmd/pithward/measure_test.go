@@ -440,3 +440,29 @@ func TestNamesWithBlanksAndBrackets(t *testing.T) {
 	}
 	checkJSON(t, filepath.Join(dir, "good-tray [2] ä.json"))
 }
+
+// A scan whose pictures fail after it was measured has no results, and is told of
+// as absent where it holds parts of a core; nothing is left of it.
+func TestUndrawn(t *testing.T) {
+	for _, parts := range []bool{false, true} {
+		dir := t.TempDir()
+		paths := scans(t, dir, "undrawn.tif", "good.tif")
+		args := []string{"measure", paths[0], paths[1]}
+		if parts {
+			args = append(args, "--sheet", writeFile(t, filepath.Join(dir, "cores.csv"),
+				"scan,position,core,part\ngood.tif,1,LK01A,1\ngood.tif,2,LK02A,\nundrawn.tif,1,LK01A,2\nundrawn.tif,2,LK03A,\n"))
+		}
+		status, _, talk := call(t, args...)
+		if status != exitFailed || !strings.Contains(talk, "undrawn.tif: the overlay cannot be written: check the room on the disk") {
+			t.Errorf("parts %v: status %d, said %q", parts, status, talk)
+		}
+		if text := read(t, filepath.Join(dir, "good.json")); parts != strings.Contains(text, "undrawn.tif") {
+			t.Errorf("parts %v: in the other scan's measurement:\n%.400s", parts, text[max(0, strings.LastIndex(text, `"warnings"`)):])
+		}
+		for _, f := range files(t, dir) {
+			if f != "undrawn.tif" && (strings.HasPrefix(f, "undrawn") || strings.HasPrefix(f, ".pithward")) {
+				t.Errorf("parts %v: %s is left", parts, f)
+			}
+		}
+	}
+}

@@ -98,8 +98,8 @@ func (w Worker) Start(ctx context.Context, job measure.Job, progress func(measur
 	return k
 }
 
-// Measurement returns what was measured, as soon as it is known: the pictures may
-// still be being drawn. Without one, Wait says why.
+// Measurement returns what was measured, once, as soon as it is known: the
+// pictures may still be being drawn. Without one, Wait says why.
 func (k *Work) Measurement() (m measure.Measurement, ok bool) {
 	m, ok = <-k.measured
 	return m, ok
